@@ -1,0 +1,1 @@
+//! Serial ports and files to frames: acknowledge, resend, set the clock.

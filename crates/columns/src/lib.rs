@@ -1,0 +1,1 @@
+//! Delimited lines of another logger to rows, through a column map.

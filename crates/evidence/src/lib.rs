@@ -1,0 +1,1 @@
+//! Cycles to a signed bag and its report.

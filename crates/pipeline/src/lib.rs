@@ -1,0 +1,1 @@
+//! Samples to judged cycles: the pure steps joined.

@@ -1,0 +1,1 @@
+//! A simulated roof with faults of known strength.

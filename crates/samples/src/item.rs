@@ -1,0 +1,57 @@
+//! What the engine is fed with.
+
+use foldwatch_profile::SignalIx;
+use foldwatch_units::Micros;
+
+/// One thing that a log says, in signals of the profile. Items come in order of time.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Item<'a> {
+    /// All signals at one moment: `values[ix]` belongs to the profile's signal `ix`, in its working unit; a binary
+    /// signal is 1.0 when on (made, energised, given: polarity is already taken out) and 0.0 when off. NaN: this row
+    /// says nothing about the signal, its last value stands.
+    Row {
+        /// When.
+        at: Micros,
+        /// One a signal of the profile.
+        values: &'a [f32],
+    },
+    /// The row before once more, with another time: nothing changed.
+    Same {
+        /// When.
+        at: Micros,
+    },
+    /// One binary signal changed.
+    Edge {
+        /// When.
+        at: Micros,
+        /// Which signal.
+        signal: SignalIx,
+        /// Its state from now on.
+        on: bool,
+    },
+    /// The operator pressed the logger's button.
+    Mark {
+        /// When.
+        at: Micros,
+    },
+    /// Nothing is known between the last item and `until`.
+    Gap {
+        /// First moment known again.
+        until: Micros,
+        /// Why.
+        cause: GapCause,
+    },
+}
+
+/// Why a stretch of the recording is missing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
+pub enum GapCause {
+    /// Frames are missing by their sequence numbers.
+    Missing,
+    /// The logger said that it dropped samples.
+    Dropped,
+    /// The logger started anew: its supply had gone.
+    Restart,
+    /// Bytes were damaged.
+    Damaged,
+}

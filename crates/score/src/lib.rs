@@ -1,0 +1,1 @@
+//! One cycle to measures and findings.

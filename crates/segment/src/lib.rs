@@ -1,0 +1,5 @@
+//! Samples to cycles and their phases.
+
+mod model;
+
+pub use model::*;

@@ -1,0 +1,1 @@
+//! Journal, catalogue and archive behind one small trait.

@@ -1,0 +1,1 @@
+//! Many cycles to drift, change and forecast.

@@ -1,0 +1,1 @@
+//! JSON under /api/v1, live events and the pages.

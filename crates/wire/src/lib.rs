@@ -1,0 +1,1 @@
+//! Bytes to frames, with a report of what was damaged.

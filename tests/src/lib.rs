@@ -1,0 +1,1 @@
+//! Tests that need more than one crate live in `tests/`.
