@@ -55,3 +55,33 @@ pub enum GapCause {
     /// Bytes were damaged.
     Damaged,
 }
+
+/// What items are fed to: the engine, a writer, a test.
+///
+/// ```
+/// use foldwatch_samples::{Item, Sink};
+/// use foldwatch_units::Micros;
+/// let mut seen = 0;
+/// let mut count = |_: Item<'_>| seen += 1;
+/// count.item(Item::Mark { at: Micros(0) });
+/// count.same(&[Micros(1), Micros(2)]);
+/// assert_eq!(seen, 3);
+/// ```
+pub trait Sink {
+    /// Takes the next item.
+    fn item(&mut self, item: Item<'_>);
+
+    /// Takes a run of [`Item::Same`]. Most of a log is the roof at rest: a sink that can step over a run at once
+    /// does so here, with the same result as one by one.
+    fn same(&mut self, times: &[Micros]) {
+        for at in times {
+            self.item(Item::Same { at: *at });
+        }
+    }
+}
+
+impl<F: FnMut(Item<'_>)> Sink for F {
+    fn item(&mut self, item: Item<'_>) {
+        self(item);
+    }
+}

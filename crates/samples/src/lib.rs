@@ -5,4 +5,4 @@
 
 mod item;
 
-pub use item::{GapCause, Item};
+pub use item::{GapCause, Item, Sink};
