@@ -53,6 +53,6 @@ impl Sub<Seconds> for Micros {
 impl Sub<Micros> for Micros {
     type Output = Seconds;
     fn sub(self, earlier: Micros) -> Seconds {
-        Seconds(self.0.saturating_sub(earlier.0) as f64 * 1e-6)
+        Seconds(Micros(self.0.saturating_sub(earlier.0)).as_secs())
     }
 }
