@@ -1,6 +1,6 @@
 //! Expressions over switches: `lid_open and (left or right) and not stowed`.
 
-use crate::model::SignalIx;
+use crate::model::{Profile, SignalIx};
 
 /// What must be so, over binary signals.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -74,6 +74,32 @@ impl Expr {
             }
             Expr::Not(inner) => inner.collect(!wanted, out),
             Expr::All(parts) | Expr::Any(parts) => parts.iter().for_each(|part| part.collect(wanted, out)),
+        }
+    }
+
+    /// As it stands in a profile: `lid_open and not (left or right)`. Reading it gives the same meaning back.
+    pub fn written(&self, profile: &Profile) -> String {
+        self.write(0, &|ix| profile.signals.get(ix.at()).map_or("?", |s| s.id.as_str()).to_owned())
+    }
+
+    /// For people, with the signals' labels in place of their ids: `"lid open" and not "lid shut"`.
+    pub fn in_words(&self, profile: &Profile) -> String {
+        self.write(0, &|ix| format!("\"{}\"", profile.signals.get(ix.at()).map_or("?", |s| s.label.as_str())))
+    }
+
+    /// `binding`: 0 at the outside, 1 within `or`, 2 within `and`, 3 behind `not`.
+    fn write(&self, binding: u8, name: &dyn Fn(SignalIx) -> String) -> String {
+        let joined = |parts: &[Expr], word: &str, own: u8| {
+            let parts: Vec<String> = parts.iter().map(|part| part.write(own, name)).collect();
+            let text = parts.join(word);
+            if binding >= own && parts.len() > 1 { format!("({text})") } else { text }
+        };
+        match self {
+            Expr::Always => "always".to_owned(),
+            Expr::Signal(ix) => name(*ix),
+            Expr::Not(inner) => format!("not {}", inner.write(3, name)),
+            Expr::Any(parts) => joined(parts, " or ", 1),
+            Expr::All(parts) => joined(parts, " and ", 2),
         }
     }
 }
