@@ -2,6 +2,8 @@
 //! 10.18434/M32189, sections 6.3.2.2 to 6.3.2.4; Nile flow at Aswan 1871-1970, Cobb, Biometrika 65, 243-251 (1978), as
 //! shipped in statsmodels (public domain).
 
+#![allow(clippy::unwrap_used, reason = "a test file: a broken listing should stop it")]
+
 use foldwatch_trend::stats::change_points::{Shape, pelt, pettitt};
 use foldwatch_trend::stats::cusum::{Chart, Cusum};
 use foldwatch_trend::stats::{ewma, mann_kendall, theil_sen};

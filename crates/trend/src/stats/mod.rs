@@ -4,6 +4,7 @@
 
 pub mod bh;
 pub mod change_points;
+pub mod correlated;
 pub mod cusum;
 pub mod dist;
 pub mod ewma;

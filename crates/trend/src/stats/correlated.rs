@@ -1,0 +1,289 @@
+//! Least squares where neighbouring errors are alike: what the weather leaves behind lasts for days.
+//!
+//! The errors are taken as two parts: one independent from value to value, one that fades with time,
+//! correlation exp(-dt / tau). Which share of the variance is of the second kind, and how long it lasts, is not known;
+//! so the fit is made for a grid of both, each is weighted with its restricted likelihood (Patterson and Thompson,
+//! Biometrika 58, 545-554 (1971); Harville, Biometrika 61, 383-385 (1974)) times a prior, and the answers are averaged.
+//! One fit takes time proportional to the count: a scalar Kalman filter turns the correlated values into independent
+//! ones (Harvey, Forecasting, Structural Time Series Models and the Kalman Filter (1989), chapter 3).
+
+use super::order::all_finite;
+
+/// Shares of the variance that last, with prior weights. Judgement: most of what is left after correction is
+/// independent; a third of it lasting would be much, all of it would be odd.
+const SHARES: [(f64, f64); 8] =
+    [(0.0, 3.0), (0.05, 2.0), (0.1, 2.0), (0.2, 2.0), (0.35, 1.5), (0.55, 1.0), (0.75, 0.5), (0.95, 0.25)];
+
+/// Lasting times in days, with prior weights. Judgement: from a few hours (a warm garage) to weeks (a season's turn).
+const DAYS: [(f64, f64); 7] =
+    [(0.25, 1.0), (0.5, 1.0), (1.0, 1.0), (2.0, 1.0), (4.0, 1.0), (8.0, 0.7), (20.0, 0.4)];
+
+/// The coefficients of `P` regressors.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Fit<const P: usize> {
+    /// The coefficients.
+    pub beta: [f64; P],
+    /// Their covariance.
+    pub covariance: [[f64; P]; P],
+    /// Degrees of freedom for Student's t: less than count - P by what is not known about the errors.
+    pub df: f64,
+    /// Standard deviation of one value about the fit.
+    pub sd: f64,
+    /// What the errors of many values add up to: the variance of their mean tends to this squared over the count.
+    pub long_run_sd: f64,
+}
+
+/// Fits `y` on regressors that belong to moments `days` (any zero, not falling).
+///
+/// `None`: fewer than P + 2 values, lengths that differ, regressors that depend on each other, or a number that is
+/// not finite.
+///
+/// ```
+/// use foldwatch_trend::stats::correlated::fit;
+/// let days: Vec<f64> = (0..40).map(f64::from).collect();
+/// let rows: Vec<[f64; 2]> = days.iter().map(|d| [1.0, *d]).collect();
+/// let y: Vec<f64> = days.iter().map(|d| 3.0 + 0.5 * d + 0.1 * (d * 2.4).sin()).collect();
+/// let line = fit(&rows, &days, &y).unwrap();
+/// assert!((line.beta[1] - 0.5).abs() < 0.01);
+/// ```
+pub fn fit<const P: usize>(rows: &[[f64; P]], days: &[f64], y: &[f64]) -> Option<Fit<P>> {
+    let n = y.len();
+    if n < P + 2 || rows.len() != n || days.len() != n || !all_finite(y) || !all_finite(days) {
+        return None;
+    }
+    if !rows.iter().all(|row| all_finite(row)) {
+        return None;
+    }
+    let gaps: Vec<f64> = days.windows(2).map(|pair| (pair[1] - pair[0]).max(0.0)).collect();
+    let mut candidates = Vec::with_capacity(SHARES.len() * DAYS.len());
+    let mut fade = vec![0.0; gaps.len()];
+    for (tau, tau_weight) in DAYS {
+        fade.iter_mut().zip(&gaps).for_each(|(f, gap)| *f = (-gap / tau).exp());
+        for (share, share_weight) in SHARES {
+            // Without a lasting part all times are one.
+            if share == 0.0 && tau != DAYS[0].0 {
+                continue;
+            }
+            let mut candidate = one(rows, y, &fade, share)?;
+            let weight = if share == 0.0 { DAYS.iter().map(|(_, w)| w).sum() } else { tau_weight };
+            candidate.log_weight += f64::ln(share_weight * weight);
+            candidate.long_run = candidate.variance * (1.0 - share + share * persistence(&fade, n));
+            candidates.push(candidate);
+        }
+    }
+    Some(average(&candidates, n))
+}
+
+/// Variance of the mean of n lasting errors, times n: the sum of their correlations with one in the middle, on average.
+fn persistence(fade: &[f64], n: usize) -> f64 {
+    // sum over pairs of the product of fades between them, by one pass.
+    let mut reaching = 0.0;
+    let mut pairs = 0.0;
+    for f in fade {
+        reaching = (reaching + 1.0) * f;
+        pairs += reaching;
+    }
+    1.0 + 2.0 * pairs / n as f64
+}
+
+struct Candidate<const P: usize> {
+    beta: [f64; P],
+    /// Covariance for unit variance of an error.
+    unit_covariance: [[f64; P]; P],
+    variance: f64,
+    log_weight: f64,
+    long_run: f64,
+}
+
+fn one<const P: usize>(rows: &[[f64; P]], y: &[f64], fade: &[f64], share: f64) -> Option<Candidate<P>> {
+    let n = y.len();
+    // What the filter expects of the lasting part of each regressor and of y, and its variance.
+    let mut expected = [0.0; P];
+    let mut expected_y = 0.0;
+    let mut spread = share;
+    let mut log_det = 0.0;
+    let mut xx = [[0.0; P]; P];
+    let mut xy = [0.0; P];
+    let mut yy = 0.0;
+    let fades = std::iter::once(1.0).chain(fade.iter().copied());
+    for ((row, value), f) in rows.iter().zip(y).zip(fades) {
+        spread = f * f * spread + (1.0 - f * f) * share;
+        let variance = spread + 1.0 - share;
+        let gain = spread / variance;
+        spread -= gain * spread;
+        log_det += variance.ln();
+        let news_y = value - f * expected_y;
+        expected_y = f * expected_y + gain * news_y;
+        let mut news = [0.0; P];
+        for p in 0..P {
+            news[p] = row[p] - f * expected[p];
+            expected[p] = f * expected[p] + gain * news[p];
+        }
+        for p in 0..P {
+            let scaled = news[p] / variance;
+            xy[p] += scaled * news_y;
+            for q in 0..=p {
+                xx[p][q] += scaled * news[q];
+            }
+        }
+        yy += news_y * news_y / variance;
+    }
+    let (inverse, log_det_xx) = inverse_of_symmetric(xx)?;
+    let beta = inverse.map(|row| row.iter().zip(&xy).map(|(i, x)| i * x).sum());
+    let explained: f64 = beta.iter().zip(&xy).map(|(b, x): (&f64, &f64)| b * x).sum();
+    let df = (n - P) as f64;
+    // Values that lie on the fit exactly would have no likelihood; rounding is the least spread there can be.
+    let variance = ((yy - explained) / df).max(yy * 1e-24).max(f64::MIN_POSITIVE);
+    let log_weight = -0.5 * (df * variance.ln() + log_det + log_det_xx);
+    Some(Candidate { beta, unit_covariance: inverse, variance, log_weight, long_run: 0.0 })
+}
+
+fn average<const P: usize>(candidates: &[Candidate<P>], n: usize) -> Fit<P> {
+    let best = candidates.iter().map(|c| c.log_weight).fold(f64::NEG_INFINITY, f64::max);
+    let weights: Vec<f64> = candidates.iter().map(|c| (c.log_weight - best).exp()).collect();
+    let total: f64 = weights.iter().sum();
+    let mean = |of: &dyn Fn(&Candidate<P>) -> f64| -> f64 {
+        candidates.iter().zip(&weights).map(|(c, w)| w * of(c)).sum::<f64>() / total
+    };
+    let beta: [f64; P] = std::array::from_fn(|p| mean(&|c| c.beta[p]));
+    let covariance = std::array::from_fn(|p| {
+        std::array::from_fn(|q| {
+            mean(&|c| c.variance * c.unit_covariance[p][q] + (c.beta[p] - beta[p]) * (c.beta[q] - beta[q]))
+        })
+    });
+    // The variance of the last coefficient is itself uncertain: from the count, and from the grid. Both relative
+    // variances add; a chi-square with df degrees of freedom has 2 / df (Satterthwaite, Biometrics 2 (1946)).
+    let last = P - 1;
+    let of_last = |c: &Candidate<P>| c.variance * c.unit_covariance[last][last];
+    let centre = mean(&of_last);
+    let doubt = mean(&|c| (of_last(c) / centre - 1.0).powi(2));
+    let df = 2.0 / (doubt + 2.0 / (n - P) as f64);
+    Fit {
+        beta,
+        covariance,
+        df: df.max(1.0),
+        sd: mean(&|c| c.variance).sqrt(),
+        long_run_sd: mean(&|c| c.long_run).sqrt(),
+    }
+}
+
+/// Inverse and log determinant of a symmetric positive matrix given by its lower triangle, by Cholesky's method.
+fn inverse_of_symmetric<const P: usize>(a: [[f64; P]; P]) -> Option<([[f64; P]; P], f64)> {
+    let mut root = [[0.0; P]; P];
+    let mut log_det = 0.0;
+    for i in 0..P {
+        for j in 0..=i {
+            let known: f64 = (0..j).map(|k| root[i][k] * root[j][k]).sum();
+            let rest = a[i][j] - known;
+            if i == j {
+                // Less than this of the diagonal left: the regressor is a sum of the others.
+                if rest.is_nan() || rest <= 1e-12 * a[i][i] {
+                    return None;
+                }
+                root[i][i] = rest.sqrt();
+                log_det += rest.ln();
+            } else {
+                root[i][j] = rest / root[j][j];
+            }
+        }
+    }
+    // Columns of the inverse of the root, then inverse = (root^-1)' root^-1.
+    let mut inverse_root = [[0.0; P]; P];
+    for j in 0..P {
+        inverse_root[j][j] = 1.0 / root[j][j];
+        for i in j + 1..P {
+            let sum: f64 = (j..i).map(|k| root[i][k] * inverse_root[k][j]).sum();
+            inverse_root[i][j] = -sum / root[i][i];
+        }
+    }
+    let mut inverse = [[0.0; P]; P];
+    for i in 0..P {
+        for j in 0..P {
+            inverse[i][j] = (i.max(j)..P).map(|k| inverse_root[k][i] * inverse_root[k][j]).sum();
+        }
+    }
+    Some((inverse, log_det))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// StRD Norris: with independent errors this is plain least squares, whose certified values are known
+    /// (NIST Statistical Reference Datasets). The candidate without a lasting part must meet them.
+    #[test]
+    fn norris_certified() {
+        let text = include_str!("../../tests/data/nist_norris.csv");
+        let pairs: Vec<(f64, f64)> = text
+            .lines()
+            .skip(1)
+            .map(|l| {
+                let (y, x) = l.split_once(',').unwrap();
+                (y.trim().parse().unwrap(), x.trim().parse().unwrap())
+            })
+            .collect();
+        let rows: Vec<[f64; 2]> = pairs.iter().map(|(_, x)| [1.0, *x]).collect();
+        let y: Vec<f64> = pairs.iter().map(|(y, _)| *y).collect();
+        let plain = one(&rows, &y, &vec![0.0; y.len() - 1], 0.0).unwrap();
+        let near = |found: f64, certified: f64| {
+            assert!((found / certified - 1.0).abs() < 1e-9, "{found}, not {certified}")
+        };
+        near(plain.beta[0], -0.262_323_073_774_029);
+        near(plain.beta[1], 1.002_116_818_020_45);
+        near((plain.variance * plain.unit_covariance[0][0]).sqrt(), 0.232_818_234_301_152);
+        near((plain.variance * plain.unit_covariance[1][1]).sqrt(), 0.429_796_848_199_937E-03);
+        near(plain.variance.sqrt(), 0.884_796_396_144_373);
+    }
+
+    /// The filter against the definition: the same fit by writing the whole covariance out and inverting it.
+    #[test]
+    fn filter_is_generalised_least_squares() {
+        let days = [0.0, 0.3, 0.4, 1.5, 4.0, 4.1, 7.0];
+        let y = [1.0, 1.4, 0.9, 2.0, 2.5, 2.2, 4.0];
+        let (share, tau) = (0.6, 2.0);
+        let mut cov = [[0.0; 7]; 7];
+        for i in 0..7 {
+            for j in 0..7 {
+                let lasting = share * (-f64::abs(days[i] - days[j]) / tau).exp();
+                cov[i][j] = lasting + if i == j { 1.0 - share } else { 0.0 };
+            }
+        }
+        let (inv, log_det) = inverse_of_symmetric(cov).unwrap();
+        let rows: Vec<[f64; 2]> = days.iter().map(|d| [1.0, *d]).collect();
+        let mut xx = [[0.0; 2]; 2];
+        let mut xy = [0.0; 2];
+        for i in 0..7 {
+            for j in 0..7 {
+                for p in 0..2 {
+                    xy[p] += rows[i][p] * inv[i][j] * y[j];
+                    for q in 0..2 {
+                        xx[p][q] += rows[i][p] * inv[i][j] * rows[j][q];
+                    }
+                }
+            }
+        }
+        let (direct, log_det_xx) = inverse_of_symmetric(xx).unwrap();
+        let fade: Vec<f64> = days.windows(2).map(|d| f64::exp(-(d[1] - d[0]) / tau)).collect();
+        let found = one(&rows, &y, &fade, share).unwrap();
+        for (p, row) in direct.iter().enumerate() {
+            let beta = row[0] * xy[0] + row[1] * xy[1];
+            assert!((found.beta[p] - beta).abs() < 1e-12);
+            for (entry, expected) in found.unit_covariance[p].iter().zip(row) {
+                assert!((entry - expected).abs() < 1e-12);
+            }
+        }
+        let log_weight = -0.5 * (5.0 * found.variance.ln() + log_det + log_det_xx);
+        assert!((found.log_weight - log_weight).abs() < 1e-10);
+    }
+
+    #[test]
+    fn what_cannot_be_fitted() {
+        let days = [0.0, 1.0, 2.0, 3.0, 4.0];
+        let y = [1.0, 2.0, 1.0, 2.0, 1.0];
+        assert!(fit(&[[1.0, 1.0]; 5], &days, &y).is_none(), "regressors depend on each other");
+        assert!(fit(&[[1.0]; 2], &days[..2], &y[..2]).is_none(), "too few");
+        assert!(fit(&[[1.0]; 5], &days, &[1.0, f64::NAN, 1.0, 1.0, 1.0]).is_none());
+        let flat = fit(&[[1.0]; 5], &days, &[2.0; 5]).unwrap();
+        assert!((flat.beta[0] - 2.0).abs() < 1e-9 && flat.sd < 1e-9);
+    }
+}
