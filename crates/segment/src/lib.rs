@@ -1,5 +1,257 @@
 //! Samples to cycles and their phases.
+//!
+//! In: [`Item`]s in order of time. Out: [`Event`]s: a movement began, is over, is settled with its tail. Feeding the
+//! items one by one, in any blocks, or with the state put away and taken up again in between gives the same events.
+//! Not here: whether anything was wrong with a cycle.
+//!
+//! [`Item`]: foldwatch_samples::Item
 
+mod align;
+mod condition;
+mod drive;
+mod gather;
+mod infer;
+mod live;
 mod model;
+mod outcome;
+mod phases;
+#[cfg(test)]
+mod tests;
 
+use std::sync::Arc;
+
+use align::Scene;
+use foldwatch_profile::Profile;
+use foldwatch_samples::Item;
+use foldwatch_units::Micros;
+use gather::{Fixed, Gathered, Gatherer, Gathering};
+pub use live::Live;
 pub use model::*;
+
+/// What the segmenter has to say.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Event {
+    /// A movement began.
+    Began {
+        /// Its first drive.
+        at: Micros,
+    },
+    /// A movement is over, its tail still comes: the verdict can be given, and will be given once more with the tail.
+    Closed(Box<Cycle>),
+    /// A movement with its whole tail. Every cycle is settled exactly once, in order of time.
+    Settled(Box<Cycle>),
+}
+
+/// Cuts a stream into cycles and aligns each to the profile's sequence.
+#[derive(Debug, Clone)]
+pub struct Segmenter {
+    fixed: Fixed,
+    state: State,
+}
+
+/// All that a [`Segmenter`] remembers, to be put away and taken up again.
+#[derive(Debug, Clone, serde::Serialize, serde::Deserialize)]
+pub struct State(Gatherer);
+
+impl Segmenter {
+    /// At the beginning of a recording.
+    pub fn new(profile: Arc<Profile>) -> Self {
+        let fixed = Fixed::new(profile);
+        let state = State(Gatherer::new(&fixed));
+        Segmenter { fixed, state }
+    }
+
+    /// Where another one left off. `None` where the state belongs to a profile with other signals.
+    pub fn resume(profile: Arc<Profile>, state: State) -> Option<Self> {
+        let fits = state.0.seen().len() == profile.signals.len();
+        fits.then(|| Segmenter { fixed: Fixed::new(profile), state })
+    }
+
+    /// What it remembers.
+    pub fn state(&self) -> &State {
+        &self.state
+    }
+
+    /// The roof.
+    pub fn profile(&self) -> &Arc<Profile> {
+        &self.fixed.profile
+    }
+
+    /// Nothing is moving and no tail runs: the state is small.
+    pub fn is_at_rest(&self) -> bool {
+        self.state.0.is_at_rest()
+    }
+
+    /// The moment of the last item.
+    pub fn now(&self) -> Micros {
+        self.state.0.now()
+    }
+
+    /// The last value of every signal of the profile; NaN where none was ever recorded.
+    pub fn values(&self) -> &[f32] {
+        self.state.0.values()
+    }
+
+    /// Items that lay in the past and were left out.
+    pub fn out_of_order(&self) -> u64 {
+        self.state.0.out_of_order()
+    }
+
+    /// Takes one item.
+    pub fn push(&mut self, item: &Item, out: &mut impl FnMut(Event)) {
+        let fixed = &self.fixed;
+        self.state.0.push(fixed, item, &|open, at| completed(fixed, at, open), &mut |gathered, at| {
+            hand_on(fixed, at, gathered, out);
+        });
+    }
+
+    /// The recording is over: what is open is closed as it stands. The segmenter must not be fed any more.
+    pub fn finish(&mut self, out: &mut impl FnMut(Event)) {
+        let fixed = &self.fixed;
+        self.state.0.finish(fixed, &|open, at| completed(fixed, at, open), &mut |gathered, at| {
+            hand_on(fixed, at, gathered, out);
+        });
+    }
+
+    /// The movement under way.
+    pub fn live(&self) -> Option<Live> {
+        live::live(&self.fixed, &self.state.0)
+    }
+}
+
+fn hand_on(fixed: &Fixed, state: &Gatherer, gathered: Gathered, out: &mut impl FnMut(Event)) {
+    match gathered {
+        Gathered::Began => {
+            if let Some(open) = state.open() {
+                out(Event::Began { at: open.start });
+            }
+        }
+        Gathered::Closed => {
+            if let Some(open) = state.open() {
+                out(Event::Closed(Box::new(cycle(fixed, state, open.clone()))));
+            }
+        }
+        Gathered::Settled(open) => out(Event::Settled(Box::new(cycle(fixed, state, *open)))),
+        Gathered::Refused { at, until, direction, recording } => {
+            if let Some(cycle) = refused(fixed, at, until, direction, *recording) {
+                out(Event::Closed(Box::new(cycle.clone())));
+                out(Event::Settled(Box::new(cycle)));
+            }
+        }
+    }
+}
+
+/// The drive's spans, laid into the recording.
+fn with_drive(fixed: &Fixed, state: &Gatherer, mut open: Gathering, end: Micros) -> Gathering {
+    open.recording.drive = drive::spans(
+        &fixed.signals,
+        state.source(fixed),
+        &open.recording.initial,
+        &open.recording.edges,
+        (open.running_initial, &open.running_edges),
+        (open.start, end.max(open.start)),
+    );
+    open
+}
+
+fn scene<'a>(fixed: &'a Fixed, state: &'a Gatherer, open: &'a Gathering, end: Micros) -> Scene<'a> {
+    Scene {
+        profile: &fixed.profile,
+        signals: &fixed.signals,
+        source: state.source(fixed),
+        seen: state.seen(),
+        recording: &open.recording,
+        start: open.start,
+        end,
+    }
+}
+
+/// Whether what was gathered so far reached the end of its sequence.
+fn completed(fixed: &Fixed, state: &Gatherer, open: &Gathering) -> bool {
+    let end = if open.end > open.start { open.end } else { state.now() };
+    let open = with_drive(fixed, state, open.clone(), end);
+    let scene = scene(fixed, state, &open, end);
+    scene.align().last().is_some_and(|stay| scene.phase(stay.state).is_none())
+}
+
+fn cycle(fixed: &Fixed, state: &Gatherer, open: Gathering) -> Cycle {
+    let profile = &fixed.profile;
+    let mut open = open;
+    // After the supply is gone the switches tell nothing.
+    let nominal = profile.electrics.nominal.unwrap_or(profile.reference.supply).0;
+    let lost = outcome::supply_lost_at(&open.recording, fixed.signals.supply, nominal, open.start, open.end);
+    if let Some(at) = lost.filter(|at| open.end - *at < foldwatch_units::Seconds(1.0)) {
+        open.recording.edges.retain(|edge| {
+            edge.at < at || profile.signal(edge.signal).kind != foldwatch_profile::SignalKind::Switch
+        });
+    }
+    let end = open.end;
+    let open = with_drive(fixed, state, open, end);
+    let scene = scene(fixed, state, &open, end);
+    let path = scene.align();
+    let runs = phases::phase_runs(&scene, &path);
+    let outcome = outcome::outcome(&scene, &path, &runs, open.ending);
+    let first = path.iter().find(|stay| stay.to > stay.from).or(path.first());
+    let direction = first.map_or(foldwatch_units::Direction::Opening, |stay| stay.state.direction);
+    let from_part_way = profile.sequence(direction.reversed()).last().is_some_and(|phase| {
+        let on = |ix| open.recording.state(ix, Micros(open.start.0.saturating_sub(1)));
+        phase.confirm.holds(&on) == Some(false)
+    });
+    Cycle {
+        start: open.start,
+        end: open.end,
+        direction,
+        outcome,
+        from_part_way,
+        phases: if outcome == Outcome::ServiceRun { Vec::new() } else { runs },
+        refused_by: Vec::new(),
+        recording: open.recording,
+    }
+}
+
+/// A demand that nothing came of; `None` where there was nothing to do.
+fn refused(
+    fixed: &Fixed,
+    at: Micros,
+    until: Micros,
+    direction: Option<foldwatch_units::Direction>,
+    recording: Recording,
+) -> Option<Cycle> {
+    let profile = &fixed.profile;
+    let on = |ix: foldwatch_profile::SignalIx| recording.initial.get(ix.at()).copied().flatten();
+    let there = |direction| {
+        profile
+            .sequence(direction)
+            .last()
+            .and_then(|phase: &foldwatch_profile::Phase| phase.confirm.holds(&on))
+            == Some(true)
+    };
+    if direction.is_some_and(there) {
+        return None;
+    }
+    let refused_by = profile
+        .permissions
+        .iter()
+        .enumerate()
+        .filter(|(_, p)| p.direction.is_none() || direction.is_none() || p.direction == direction)
+        .filter(|(_, p)| p.needs.holds(&on) == Some(false))
+        .map(|(n, _)| n)
+        .collect();
+    let guess = || {
+        if there(foldwatch_units::Direction::Opening) {
+            foldwatch_units::Direction::Closing
+        } else {
+            foldwatch_units::Direction::Opening
+        }
+    };
+    Some(Cycle {
+        start: at,
+        end: until,
+        direction: direction.unwrap_or_else(guess),
+        outcome: Outcome::Refused,
+        from_part_way: false,
+        phases: Vec::new(),
+        refused_by,
+        recording,
+    })
+}

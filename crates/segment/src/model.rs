@@ -3,9 +3,10 @@
 use foldwatch_profile::{PhaseRef, SignalIx};
 use foldwatch_samples::GapCause;
 use foldwatch_units::{Direction, Micros, Seconds};
+use serde::{Deserialize, Serialize};
 
 /// One movement of the roof, from the first drive after rest until drive has ended and stayed ended.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Cycle {
     /// First drive.
     pub start: Micros,
@@ -26,7 +27,7 @@ pub struct Cycle {
 }
 
 /// How a cycle ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Outcome {
     /// The last step of the sequence was reached.
     Completed,
@@ -63,7 +64,7 @@ impl Outcome {
 }
 
 /// One step as it was run.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PhaseRun {
     /// Which step of the profile.
     pub phase: PhaseRef,
@@ -93,7 +94,7 @@ impl PhaseRun {
 }
 
 /// What ended a phase.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum Confirmation {
     /// Its confirmation arrived while it ran.
     Confirmed,
@@ -118,7 +119,7 @@ impl Confirmation {
 }
 
 /// What was recorded from shortly before a cycle to the end of its tail.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Recording {
     /// Times of the rows.
     pub times: Vec<Micros>,
@@ -164,7 +165,7 @@ impl Recording {
 }
 
 /// The numbers of one analog signal.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Trace {
     /// Which signal.
     pub signal: SignalIx,
@@ -173,7 +174,7 @@ pub struct Trace {
 }
 
 /// A stable change of a binary signal.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Edge {
     /// The first transition of the change.
     pub at: Micros,
@@ -190,7 +191,7 @@ pub struct Edge {
 }
 
 /// A change that did not last.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Glitch {
     /// When it began.
     pub at: Micros,
@@ -203,7 +204,7 @@ pub struct Glitch {
 }
 
 /// A span in which the drive did not change.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct DriveSpan {
     /// From.
     pub from: Micros,
@@ -225,7 +226,7 @@ impl DriveSpan {
 }
 
 /// A stretch about which nothing is known.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Gap {
     /// Last moment known.
     pub from: Micros,

@@ -1,0 +1,747 @@
+//! The stream cut into cycles: what was recorded from shortly before a drive to the end of its tail.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use foldwatch_profile::{Profile, SignalIx, SignalKind};
+use foldwatch_samples::{GapCause, Item};
+use foldwatch_units::{Direction, Micros, Seconds};
+use serde::{Deserialize, Serialize};
+
+use crate::condition::{Change, Conditioner};
+use crate::drive::{
+    DriveSignals, PumpSource, RunningEdge, Thresholds, current_thresholds, pressure_thresholds,
+};
+use crate::model::{Edge, Gap, Glitch, Recording, Trace};
+use crate::outcome::Ending;
+
+/// What is kept of the time before a drive.
+const LEAD: Seconds = Seconds(1.0);
+/// Rows that a recording holds; a longer one keeps every second row, then every fourth.
+const MOST_ROWS: usize = 400_000;
+/// Edges and glitches that a rest or a recording holds.
+const MOST_EDGES: usize = 20_000;
+/// Rows further apart than this during a drive are a gap, where the rows before came this much faster.
+const SILENCE: Seconds = Seconds(0.5);
+const SILENCE_PERIODS: f64 = 8.0;
+/// The motor current must stand beyond its threshold for this long: shorter is a disturbance.
+const RUNNING_DEBOUNCE: Seconds = Seconds(0.04);
+
+/// What the gathering hands on.
+#[derive(Debug)]
+pub(crate) enum Gathered {
+    /// A drive began.
+    Began,
+    /// The drive is over; the tail still comes.
+    Closed,
+    /// The tail is over: this is all.
+    Settled(Box<Gathering>),
+    /// A demand was given and nothing was driven.
+    Refused { at: Micros, until: Micros, direction: Option<Direction>, recording: Box<Recording> },
+}
+
+/// A recording with what is needed to judge it.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub(crate) struct Gathering {
+    pub recording: Recording,
+    pub running_initial: Option<bool>,
+    pub running_edges: Vec<RunningEdge>,
+    pub start: Micros,
+    pub end: Micros,
+    pub ending: Ending,
+    stride: u32,
+    skipped: u32,
+}
+
+/// What may still change between two items; all of it, so that it can be put away and taken up again.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub(crate) struct Gatherer {
+    now: Micros,
+    last_row: Micros,
+    periods: [f64; 4],
+    values: Vec<f32>,
+    seen: Vec<bool>,
+    conditioners: Vec<Option<Conditioner>>,
+    running: Conditioner,
+    running_level: bool,
+    pending: bool,
+    lead_times: VecDeque<Micros>,
+    lead_values: VecDeque<f32>,
+    /// Since the last recording ended.
+    rest_initial: Vec<Option<bool>>,
+    rest_edges: VecDeque<Edge>,
+    rest_glitches: VecDeque<Glitch>,
+    rest_running: Option<bool>,
+    open: Option<Gathering>,
+    /// Drive is on.
+    driving: bool,
+    /// The cycle is closed and its tail runs.
+    in_tail: bool,
+    last_drive_edge: Micros,
+    /// The first edge that switched something on since the drive was off.
+    first_on_edge: Option<Micros>,
+    valves_off_since: Option<Micros>,
+    demands: Vec<(SignalIx, Micros)>,
+    out_of_order: u64,
+}
+
+/// The parts that do not change.
+#[derive(Debug, Clone)]
+pub(crate) struct Fixed {
+    pub profile: Arc<Profile>,
+    pub signals: DriveSignals,
+    binaries: Vec<SignalIx>,
+    analog: Vec<SignalIx>,
+    current: Thresholds,
+    pressure: Thresholds,
+    /// A gap as long as this ends a cycle whatever comes after it: no movement of this roof takes longer.
+    longest_cycle: Seconds,
+}
+
+impl Fixed {
+    pub fn new(profile: Arc<Profile>) -> Self {
+        let whole = |phases: &[foldwatch_profile::Phase]| {
+            phases.iter().map(|p| p.give_up.unwrap_or(p.limit * 2.0)).sum()
+        };
+        let longest: Seconds = whole(&profile.opening);
+        let (binaries, analog): (Vec<_>, Vec<_>) = profile.signals().partition(|(_, s)| s.kind.is_binary());
+        let places =
+            |list: Vec<(SignalIx, &foldwatch_profile::Signal)>| list.iter().map(|(ix, _)| *ix).collect();
+        Fixed {
+            binaries: places(binaries),
+            analog: places(analog),
+            signals: DriveSignals::of(&profile),
+            longest_cycle: longest.max(whole(&profile.closing)).max(Seconds(10.0)),
+            current: current_thresholds(&profile),
+            pressure: pressure_thresholds(&profile),
+            profile,
+        }
+    }
+}
+
+impl Gatherer {
+    pub fn new(fixed: &Fixed) -> Self {
+        let signals = &fixed.profile.signals;
+        Gatherer {
+            now: Micros::MIN,
+            last_row: Micros::MIN,
+            periods: [0.0; 4],
+            values: vec![f32::NAN; signals.len()],
+            seen: vec![false; signals.len()],
+            conditioners: signals
+                .iter()
+                .map(|s| s.kind.is_binary().then(|| Conditioner::new(s.debounce)))
+                .collect(),
+            running: Conditioner::new(RUNNING_DEBOUNCE),
+            running_level: false,
+            pending: false,
+            lead_times: VecDeque::new(),
+            lead_values: VecDeque::new(),
+            rest_initial: vec![None; signals.len()],
+            rest_edges: VecDeque::new(),
+            rest_glitches: VecDeque::new(),
+            rest_running: None,
+            open: None,
+            driving: false,
+            in_tail: false,
+            last_drive_edge: Micros::MIN,
+            first_on_edge: None,
+            valves_off_since: None,
+            demands: Vec::new(),
+            out_of_order: 0,
+        }
+    }
+
+    pub fn now(&self) -> Micros {
+        self.now
+    }
+
+    pub fn values(&self) -> &[f32] {
+        &self.values
+    }
+
+    pub fn seen(&self) -> &[bool] {
+        &self.seen
+    }
+
+    pub fn out_of_order(&self) -> u64 {
+        self.out_of_order
+    }
+
+    /// The cycle under way (or its tail), as gathered so far.
+    pub fn open(&self) -> Option<&Gathering> {
+        self.open.as_ref()
+    }
+
+    pub fn is_driving(&self) -> bool {
+        self.driving
+    }
+
+    pub fn is_at_rest(&self) -> bool {
+        self.open.is_none() && self.demands.is_empty()
+    }
+
+    pub fn source(&self, fixed: &Fixed) -> PumpSource {
+        fixed.signals.pump_source(&|ix| self.seen[ix.at()])
+    }
+
+    /// Takes one item; `completed` is asked whether the movement gathered so far reached its end position.
+    pub fn push(
+        &mut self,
+        fixed: &Fixed,
+        item: &Item,
+        completed: &dyn Fn(&Gathering, &Gatherer) -> bool,
+        out: &mut dyn FnMut(Gathered, &Gatherer),
+    ) {
+        match *item {
+            Item::Row { at, values } => {
+                if !self.step_to(fixed, at, true, completed, out) {
+                    return;
+                }
+                self.row(fixed, at, values);
+            }
+            Item::Same { at } => {
+                if !self.step_to(fixed, at, true, completed, out) {
+                    return;
+                }
+                self.keep_row(fixed, at);
+            }
+            Item::Edge { at, signal, on } => {
+                if !self.step_to(fixed, at, false, completed, out) {
+                    return;
+                }
+                if let Some(value) = self.values.get_mut(signal.at()) {
+                    *value = f32::from(u8::from(on));
+                    self.seen[signal.at()] = true;
+                    self.see(fixed, at, signal, on, Seconds(0.0));
+                }
+            }
+            Item::Mark { at } => {
+                if self.step_to(fixed, at, false, completed, out)
+                    && let Some(open) = &mut self.open
+                {
+                    open.recording.marks.push(at);
+                }
+            }
+            Item::Gap { until, cause } => {
+                if until < self.now {
+                    return;
+                }
+                self.gap(fixed, self.now, until, Some(cause), completed, out);
+                self.now = until;
+                self.last_row = until;
+            }
+        }
+        self.follow_drive(fixed, completed, out);
+    }
+
+    /// The recording is over.
+    pub fn finish(
+        &mut self,
+        fixed: &Fixed,
+        completed: &dyn Fn(&Gathering, &Gatherer) -> bool,
+        out: &mut dyn FnMut(Gathered, &Gatherer),
+    ) {
+        self.decide_pending(fixed);
+        self.follow_drive(fixed, completed, out);
+        self.judge_demands(fixed, Micros::MAX, out);
+        if let Some(open) = &mut self.open
+            && !self.in_tail
+        {
+            if self.driving {
+                open.end = self.now;
+                open.ending = Ending::BrokenOff(None);
+            }
+            self.in_tail = true;
+            out(Gathered::Closed, self);
+        }
+        self.settle(out);
+    }
+
+    /// Moves the clock; what waited for time to pass happens. False: the item lies in the past.
+    fn step_to(
+        &mut self,
+        fixed: &Fixed,
+        at: Micros,
+        is_row: bool,
+        completed: &dyn Fn(&Gathering, &Gatherer) -> bool,
+        out: &mut dyn FnMut(Gathered, &Gatherer),
+    ) -> bool {
+        if at < self.now {
+            self.out_of_order += 1;
+            return false;
+        }
+        if is_row {
+            if self.last_row != Micros::MIN {
+                let period = (at - self.last_row).0;
+                let usual = self.periods.iter().copied().fold(0.0, f64::max);
+                if self.driving && usual > 0.0 && period > SILENCE.0 && period > SILENCE_PERIODS * usual {
+                    self.gap(fixed, self.last_row, at, None, completed, out);
+                } else if period > 0.0 {
+                    self.periods.rotate_left(1);
+                    self.periods[3] = period;
+                }
+            }
+            self.last_row = at;
+        }
+        self.now = at;
+        if self.pending {
+            self.pass(fixed, at);
+            self.follow_drive(fixed, completed, out);
+        }
+        if let Some(open) = &self.open {
+            if !self.in_tail && !self.driving && at - open.end >= fixed.profile.timing.quiet {
+                self.in_tail = true;
+                out(Gathered::Closed, self);
+            }
+            let over = self.open.as_ref().is_some_and(|open| at - open.end >= fixed.profile.timing.tail);
+            if self.in_tail && over {
+                self.settle(out);
+            }
+        }
+        if !self.demands.is_empty() {
+            self.judge_demands(fixed, at, out);
+        }
+        true
+    }
+
+    fn row(&mut self, fixed: &Fixed, at: Micros, values: &[f32]) {
+        let resolution = match self.lead_times.back() {
+            Some(before) => at - *before,
+            None => Seconds(0.0),
+        };
+        for n in 0..fixed.binaries.len() {
+            let signal = fixed.binaries[n];
+            let Some(value) = values.get(signal.at()).copied().filter(|v| !v.is_nan()) else { continue };
+            let on = value >= 0.5;
+            self.values[signal.at()] = value;
+            self.seen[signal.at()] = true;
+            if self.conditioners[signal.at()].as_ref().is_some_and(|c| c.is_news(on)) {
+                self.see(fixed, at, signal, on, resolution);
+            }
+        }
+        for signal in &fixed.analog {
+            if let Some(value) = values.get(signal.at()).copied().filter(|v| !v.is_nan()) {
+                self.values[signal.at()] = value;
+                self.seen[signal.at()] = true;
+            }
+        }
+        self.see_running(fixed, at, values, resolution);
+        self.keep_row_values(fixed, at, values);
+    }
+
+    /// The motor's state by its current, or what stands in for it.
+    fn see_running(&mut self, fixed: &Fixed, at: Micros, values: &[f32], resolution: Seconds) {
+        let (signal, limits) = match self.source(fixed) {
+            PumpSource::Command | PumpSource::Current => (fixed.signals.current, fixed.current),
+            PumpSource::Pressure => (fixed.signals.pressure, fixed.pressure),
+            PumpSource::Valves | PumpSource::Demand => return,
+        };
+        let Some(value) = signal.and_then(|ix| values.get(ix.at())).filter(|v| !v.is_nan()) else { return };
+        let value = f64::from(*value);
+        self.running_level = if self.running_level { value > limits.off } else { value > limits.on };
+        if self.running.is_news(self.running_level) {
+            let mut changes = Vec::new();
+            self.running.see(at, self.running_level, resolution, &mut |change| changes.push(change));
+            self.note_running(changes);
+            self.pending |= self.running.is_pending();
+        }
+    }
+
+    fn see(&mut self, fixed: &Fixed, at: Micros, signal: SignalIx, on: bool, resolution: Seconds) {
+        let Some(conditioner) = self.conditioners.get_mut(signal.at()).and_then(Option::as_mut) else {
+            return;
+        };
+        let first = conditioner.stable().is_none();
+        let mut changes = Vec::new();
+        conditioner.see(at, on, resolution, &mut |change| changes.push(change));
+        self.pending |= conditioner.is_pending();
+        if first {
+            // Known from now on; for what is already being recorded it was so before.
+            if let Some(slot) = self.rest_initial.get_mut(signal.at()) {
+                *slot = Some(on);
+            }
+            if let Some(slot) =
+                self.open.as_mut().and_then(|open| open.recording.initial.get_mut(signal.at()))
+            {
+                *slot = Some(on);
+            }
+        }
+        changes.into_iter().for_each(|change| self.note(fixed, signal, change));
+    }
+
+    fn pass(&mut self, fixed: &Fixed, at: Micros) {
+        self.pending = false;
+        for n in 0..fixed.binaries.len() {
+            let signal = fixed.binaries[n];
+            let Some(conditioner) = self.conditioners[signal.at()].as_mut().filter(|c| c.is_pending()) else {
+                continue;
+            };
+            let mut changes = Vec::new();
+            conditioner.pass(at, &mut |change| changes.push(change));
+            self.pending |= conditioner.is_pending();
+            changes.into_iter().for_each(|change| self.note(fixed, signal, change));
+        }
+        let mut changes = Vec::new();
+        self.running.pass(at, &mut |change| changes.push(change));
+        self.pending |= self.running.is_pending();
+        self.note_running(changes);
+    }
+
+    fn decide_pending(&mut self, fixed: &Fixed) {
+        for n in 0..fixed.binaries.len() {
+            let signal = fixed.binaries[n];
+            let mut changes = Vec::new();
+            if let Some(conditioner) = self.conditioners[signal.at()].as_mut() {
+                conditioner.decide(&mut |change| changes.push(change));
+            }
+            changes.into_iter().for_each(|change| self.note(fixed, signal, change));
+        }
+        let mut changes = Vec::new();
+        self.running.decide(&mut |change| changes.push(change));
+        self.note_running(changes);
+        self.pending = false;
+    }
+
+    fn note_running(&mut self, changes: Vec<Change>) {
+        for change in changes {
+            if let Change::Edge { at, on, .. } = change {
+                self.note_drive_edge(at, on);
+                match &mut self.open {
+                    Some(open) if open.running_edges.len() < MOST_EDGES => {
+                        open.running_edges.push(RunningEdge { at, on });
+                    }
+                    Some(_) => {}
+                    None => self.rest_running = Some(on),
+                }
+            }
+        }
+    }
+
+    fn note(&mut self, fixed: &Fixed, signal: SignalIx, change: Change) {
+        match change {
+            Change::Edge { at, on, bounces, burst, resolution } => {
+                let edge = Edge { at, signal, on, bounces, burst, resolution };
+                match fixed.profile.signal(signal).kind {
+                    SignalKind::Valve | SignalKind::Pump => {
+                        self.note_drive_edge(at, on);
+                        self.begins_earlier(at, on);
+                    }
+                    SignalKind::Demand => {
+                        if self.source(fixed) == PumpSource::Demand {
+                            self.note_drive_edge(at, on);
+                        }
+                        if on && !self.driving {
+                            self.demands.push((signal, at));
+                        }
+                    }
+                    _ => {}
+                }
+                match &mut self.open {
+                    Some(open) if open.recording.edges.len() < MOST_EDGES => {
+                        let place = open.recording.edges.partition_point(|e| e.at <= at);
+                        open.recording.edges.insert(place, edge);
+                    }
+                    Some(_) => {}
+                    None => {
+                        let place = self.rest_edges.partition_point(|e| e.at <= at);
+                        self.rest_edges.insert(place, edge);
+                        if self.rest_edges.len() > MOST_EDGES
+                            && let Some(dropped) = self.rest_edges.pop_front()
+                            && let Some(slot) = self.rest_initial.get_mut(dropped.signal.at())
+                        {
+                            *slot = Some(dropped.on);
+                        }
+                    }
+                }
+            }
+            Change::Glitch { at, lasted, to } => {
+                let glitch = Glitch { at, lasted, signal, to };
+                match &mut self.open {
+                    Some(open) if open.recording.glitches.len() < MOST_EDGES => {
+                        open.recording.glitches.push(glitch);
+                    }
+                    Some(_) => {}
+                    None => {
+                        self.rest_glitches.push_back(glitch);
+                        if self.rest_glitches.len() > MOST_EDGES {
+                            self.rest_glitches.pop_front();
+                        }
+                    }
+                }
+            }
+        }
+    }
+
+    fn note_drive_edge(&mut self, at: Micros, on: bool) {
+        self.last_drive_edge = self.last_drive_edge.max(at);
+        if on && !self.driving {
+            self.first_on_edge = Some(self.first_on_edge.map_or(at, |first| first.min(at)));
+        }
+    }
+
+    /// A signal with a longer debounce than another may tell later of an earlier start.
+    fn begins_earlier(&mut self, at: Micros, on: bool) {
+        if let Some(open) = &mut self.open
+            && on
+            && self.driving
+            && !self.in_tail
+            && at < open.start
+            && open.start - at < LEAD
+        {
+            open.start = at;
+        }
+    }
+
+    fn on(&self, signal: SignalIx) -> bool {
+        self.conditioners[signal.at()].as_ref().and_then(Conditioner::stable) == Some(true)
+    }
+
+    fn drive_now(&self, fixed: &Fixed) -> (bool, bool) {
+        let valves = fixed.signals.valves.iter().any(|ix| self.on(*ix));
+        let pump = match self.source(fixed) {
+            PumpSource::Command => {
+                fixed.signals.pumps.iter().any(|ix| self.on(*ix)) || self.running.stable() == Some(true)
+            }
+            PumpSource::Current | PumpSource::Pressure => self.running.stable() == Some(true),
+            PumpSource::Valves => false,
+            PumpSource::Demand => fixed.signals.demands.iter().any(|ix| self.on(*ix)),
+        };
+        (valves || pump, valves)
+    }
+
+    /// Opens, continues or ends the drive as the signals stand now.
+    fn follow_drive(
+        &mut self,
+        fixed: &Fixed,
+        completed: &dyn Fn(&Gathering, &Gatherer) -> bool,
+        out: &mut dyn FnMut(Gathered, &Gatherer),
+    ) {
+        let (drive, valves) = self.drive_now(fixed);
+        if drive && !self.driving {
+            self.driving = true;
+            self.demands.clear();
+            let at = self.first_on_edge.take().unwrap_or(self.now);
+            let goes_on = !self.in_tail && self.open.as_ref().is_some_and(|open| !completed(open, self));
+            if !goes_on {
+                if self.open.is_some() && !self.in_tail {
+                    self.in_tail = true;
+                    out(Gathered::Closed, self);
+                }
+                self.begin(fixed, at, out);
+            }
+        } else if !drive && self.driving {
+            self.driving = false;
+            self.first_on_edge = None;
+            if let Some(open) = &mut self.open {
+                open.end = self.last_drive_edge.max(open.start);
+                // An end that lies in a gap is known no better than the last moment before it.
+                if let Some(gap) = open.recording.gaps.iter().find(|gap| gap.to == open.end) {
+                    open.end = gap.from.max(open.start);
+                    open.ending = Ending::BrokenOff(gap.cause);
+                }
+            }
+        }
+        // A pump that never stops must not make one cycle out of a day.
+        if drive && !valves {
+            self.valves_off_since.get_or_insert(self.last_drive_edge);
+        } else if valves && let Some(since) = self.valves_off_since.take() {
+            let at = self.last_drive_edge;
+            let stopped_long = at - since >= fixed.profile.timing.quiet;
+            if stopped_long
+                && self.open.as_ref().is_some_and(|open| since > open.start && completed(open, self))
+            {
+                if let Some(open) = &mut self.open {
+                    open.end = at;
+                    open.ending = Ending::NextBegan;
+                }
+                self.in_tail = true;
+                out(Gathered::Closed, self);
+                self.begin(fixed, at, out);
+            }
+        } else if !drive {
+            self.valves_off_since = None;
+        }
+    }
+
+    fn begin(&mut self, fixed: &Fixed, at: Micros, out: &mut dyn FnMut(Gathered, &Gatherer)) {
+        let lead = at - LEAD;
+        let (initial, edges, glitches, running_initial, running_edges) = match self.open.take() {
+            Some(mut before) => {
+                // The tail ends where this lead begins, but never before the drive of the cycle before.
+                let cut = lead.max(before.end + Seconds(1e-6));
+                let moved: Vec<Edge> =
+                    before.recording.edges.iter().copied().filter(|edge| edge.at >= cut).collect();
+                before.recording.edges.retain(|edge| edge.at < cut);
+                let moved_glitches: Vec<Glitch> =
+                    before.recording.glitches.iter().copied().filter(|g| g.at >= cut).collect();
+                before.recording.glitches.retain(|g| g.at < cut);
+                let running_moved: Vec<RunningEdge> =
+                    before.running_edges.iter().copied().filter(|e| e.at >= cut).collect();
+                before.running_edges.retain(|e| e.at < cut);
+                let mut initial = before.recording.initial.clone();
+                for edge in &before.recording.edges {
+                    initial[edge.signal.at()] = Some(edge.on);
+                }
+                let running = before.running_edges.last().map(|e| e.on).or(before.running_initial);
+                self.open = Some(before);
+                self.settle(out);
+                (initial, moved, moved_glitches, running, running_moved)
+            }
+            None => (
+                std::mem::take(&mut self.rest_initial),
+                self.rest_edges.drain(..).collect(),
+                self.rest_glitches.drain(..).collect(),
+                self.rest_running,
+                Vec::new(),
+            ),
+        };
+        let mut recording = Recording { initial, edges, glitches, ..Recording::default() };
+        recording.analog = fixed.analog.iter().map(|ix| Trace { signal: *ix, values: Vec::new() }).collect();
+        let width = fixed.analog.len();
+        for (row, time) in self.lead_times.iter().enumerate() {
+            if *time < lead && row + 1 < self.lead_times.len() {
+                continue;
+            }
+            recording.times.push(*time);
+            for (n, trace) in recording.analog.iter_mut().enumerate() {
+                trace.values.push(self.lead_values[row * width + n]);
+            }
+        }
+        self.in_tail = false;
+        self.open = Some(Gathering {
+            recording,
+            running_initial,
+            running_edges,
+            start: at,
+            end: at,
+            ending: Ending::Quiet,
+            stride: 1,
+            skipped: 0,
+        });
+        out(Gathered::Began, self);
+    }
+
+    /// Hands the recording on and starts the rest.
+    fn settle(&mut self, out: &mut dyn FnMut(Gathered, &Gatherer)) {
+        if let Some(open) = self.open.take() {
+            self.in_tail = false;
+            self.rest_initial =
+                self.conditioners.iter().map(|c| c.as_ref().and_then(Conditioner::stable)).collect();
+            self.rest_running = self.running.stable();
+            self.rest_edges.clear();
+            self.rest_glitches.clear();
+            out(Gathered::Settled(Box::new(open)), self);
+        }
+    }
+
+    fn gap(
+        &mut self,
+        fixed: &Fixed,
+        from: Micros,
+        to: Micros,
+        cause: Option<GapCause>,
+        completed: &dyn Fn(&Gathering, &Gatherer) -> bool,
+        out: &mut dyn FnMut(Gathered, &Gatherer),
+    ) {
+        self.decide_pending(fixed);
+        self.follow_drive(fixed, completed, out);
+        let driving = self.driving;
+        if let Some(open) = &mut self.open {
+            open.recording.gaps.push(Gap { from, to, cause });
+            if driving && (to - from > fixed.longest_cycle || cause == Some(GapCause::Restart)) {
+                open.end = from.max(open.start);
+                open.ending = Ending::BrokenOff(cause);
+                self.in_tail = true;
+                self.driving = false;
+                out(Gathered::Closed, self);
+                self.settle(out);
+                // Whatever was driven then says nothing about now.
+                for ix in [&fixed.signals.valves, &fixed.signals.pumps, &fixed.signals.demands]
+                    .into_iter()
+                    .flatten()
+                {
+                    self.conditioners[ix.at()] = Some(Conditioner::new(fixed.profile.signal(*ix).debounce));
+                    self.rest_initial[ix.at()] = None;
+                }
+                self.running = Conditioner::new(RUNNING_DEBOUNCE);
+                self.running_level = false;
+                self.rest_running = None;
+            }
+        }
+        self.demands.clear();
+    }
+
+    /// The same row once more.
+    fn keep_row(&mut self, fixed: &Fixed, at: Micros) {
+        let width = fixed.analog.len();
+        let last: Vec<f32> =
+            self.lead_values.iter().skip(self.lead_values.len().saturating_sub(width)).copied().collect();
+        self.keep(at, width, |n| last.get(n).copied().unwrap_or(f32::NAN));
+    }
+
+    fn keep_row_values(&mut self, fixed: &Fixed, at: Micros, values: &[f32]) {
+        self.keep(at, fixed.analog.len(), |n| values.get(fixed.analog[n].at()).copied().unwrap_or(f32::NAN));
+    }
+
+    fn keep(&mut self, at: Micros, width: usize, value: impl Fn(usize) -> f32) {
+        let oldest = at - LEAD;
+        while self.lead_times.len() > 2 && self.lead_times.front().is_some_and(|t| *t < oldest) {
+            self.lead_times.pop_front();
+            self.lead_values.drain(..width);
+        }
+        self.lead_times.push_back(at);
+        self.lead_values.extend((0..width).map(&value));
+        let Some(open) = &mut self.open else { return };
+        open.skipped += 1;
+        if open.skipped < open.stride {
+            return;
+        }
+        open.skipped = 0;
+        open.recording.times.push(at);
+        for (n, trace) in open.recording.analog.iter_mut().enumerate() {
+            trace.values.push(value(n));
+        }
+        if open.recording.times.len() >= MOST_ROWS {
+            let mut n = 0;
+            open.recording.times.retain(|_| {
+                n += 1;
+                n % 2 == 1
+            });
+            for trace in &mut open.recording.analog {
+                let mut n = 0;
+                trace.values.retain(|_| {
+                    n += 1;
+                    n % 2 == 1
+                });
+            }
+            open.stride *= 2;
+        }
+    }
+
+    /// Demands that nothing came of.
+    fn judge_demands(&mut self, fixed: &Fixed, now: Micros, out: &mut dyn FnMut(Gathered, &Gatherer)) {
+        let patience = fixed.profile.timing.refusal;
+        let due: Vec<(SignalIx, Micros)> = self
+            .demands
+            .iter()
+            .copied()
+            .filter(|(_, at)| now == Micros::MAX || now - *at >= patience)
+            .collect();
+        self.demands.retain(|demand| !due.contains(demand));
+        for (signal, at) in due {
+            let until = at + patience;
+            if until > self.now {
+                // The recording ends before anybody can tell.
+                continue;
+            }
+            let direction = fixed.profile.signal(signal).demands;
+            let recording = Recording {
+                initial: self.conditioners.iter().map(|c| c.as_ref().and_then(Conditioner::stable)).collect(),
+                times: self.lead_times.iter().copied().collect(),
+                ..Recording::default()
+            };
+            out(Gathered::Refused { at, until, direction, recording: Box::new(recording) }, self);
+        }
+    }
+}
