@@ -102,9 +102,10 @@ impl Profile {
 
     /// What holds once a direction has been run to its end, and not where the other one ends.
     ///
-    /// The last confirmation alone may not tell the two ends apart (a lid is shut at both), so earlier ones are added
-    /// from the last to the first, as far as later ones leave them standing, until a state is in it that the other
-    /// direction never asks for. [`Expr::Always`] where no step is confirmed by a switch.
+    /// The last confirmation alone may not tell the two ends apart (a lid is shut at both), so the steps before it are
+    /// added one by one at both ends, as far as later ones leave them standing, until something is asked for that
+    /// can't be so at both. Where nothing is, a state has to do that the other direction never asks for.
+    /// [`Expr::Always`] where no step is confirmed by a switch.
     ///
     /// ```
     /// # let profile = foldwatch_profile::parse(r#"
@@ -119,35 +120,52 @@ impl Profile {
     /// assert_eq!(profile.end_position(Direction::Closing).written(&profile), "lid and up");
     /// ```
     pub fn end_position(&self, direction: Direction) -> Expr {
-        let elsewhere: Vec<(SignalIx, bool)> =
+        let steps = self.opening.len().max(self.closing.len());
+        let clashing = (1..=steps).find(|n| {
+            let (own, other) =
+                (self.last_steps(direction, *n).1, self.last_steps(direction.reversed(), *n).1);
+            own.iter().any(|a| other.iter().any(|b| self.clash(*a, *b)))
+        });
+        let asked_there: Vec<State> =
             self.sequence(direction.reversed()).iter().flat_map(|phase| phase.confirm.wanted()).collect();
-        let mut kept: Vec<Expr> = Vec::new();
-        let mut settled: Vec<(SignalIx, bool)> = Vec::new();
-        for phase in self.sequence(direction).iter().rev() {
-            let later = settled.clone();
+        let only_here =
+            || (1..steps).find(|n| self.last_steps(direction, *n).1.iter().any(|s| !asked_there.contains(s)));
+        let (mut kept, _) = self.last_steps(direction, clashing.or_else(only_here).unwrap_or(steps));
+        if kept.len() == 1 {
+            kept.remove(0)
+        } else if kept.is_empty() {
+            Expr::Always
+        } else {
+            Expr::All(kept)
+        }
+    }
+
+    /// The confirmations of the last `n` steps of a direction, from the last one back, less what later ones have
+    /// overtaken; and the states that they ask for.
+    fn last_steps(&self, direction: Direction, n: usize) -> (Vec<Expr>, Vec<State>) {
+        let (mut kept, mut states) = (Vec::new(), Vec::<State>::new());
+        for phase in self.sequence(direction).iter().rev().take(n) {
+            let later = states.clone();
             for clause in clauses(&phase.confirm) {
                 let wanted = clause.wanted();
-                let overtaken = wanted.iter().any(|(ix, on)| {
-                    later.iter().any(|(other, other_on)| {
-                        other == ix || *on && *other_on && self.signal(*other).excludes.contains(ix)
-                    })
-                });
+                let overtaken = wanted.iter().any(|a| later.iter().any(|b| a.0 == b.0 || self.clash(*a, *b)));
                 if !overtaken && !wanted.is_empty() {
-                    settled.extend(wanted);
+                    states.extend(wanted);
                     kept.push(clause.clone());
                 }
             }
-            if settled.iter().any(|state| !elsewhere.contains(state)) {
-                break;
-            }
         }
-        match kept.len() {
-            0 => Expr::Always,
-            1 => kept.remove(0),
-            _ => Expr::All(kept),
-        }
+        (kept, states)
+    }
+
+    /// Whether two states can't be together.
+    fn clash(&self, a: State, b: State) -> bool {
+        if a.0 == b.0 { a.1 != b.1 } else { a.1 && b.1 && self.signal(a.0).excludes.contains(&b.0) }
     }
 }
+
+/// A signal, and whether it is on.
+type State = (SignalIx, bool);
 
 /// The parts that must all be so.
 fn clauses(expr: &Expr) -> &[Expr] {
