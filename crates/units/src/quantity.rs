@@ -79,6 +79,16 @@ quantities! {
     SquareMillimetresPerSecond "mm2/s",
     /// Frequency.
     Hertz "Hz",
+    /// Force.
+    Newtons "N",
+    /// Area.
+    SquareMillimetres "mm2",
+    /// Speed of a rod or of oil in a pipe.
+    MillimetresPerSecond "mm/s",
+    /// Rate of a pressure's rise or fall.
+    BarPerSecond "bar/s",
+    /// Density.
+    KilogramsPerCubicMetre "kg/m3",
 }
 
 /// A value with its standard uncertainty, both in the unit of `Q` (JCGM 100, 2.3.1).
