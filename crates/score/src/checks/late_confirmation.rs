@@ -1,0 +1,158 @@
+//! late-confirmation: the mechanism was there, and its switch told so only later.
+
+use foldwatch_profile::Expr;
+use foldwatch_segment::Confirmation;
+
+use super::{About, Check};
+use crate::run::required;
+use crate::view::Step;
+use crate::{Finding, View, Weight};
+
+static ABOUT: About = About {
+    id: "late-confirmation",
+    title: "Confirmation late",
+    meaning: "The mechanism had reached its stop (the pressure, or the motor current, had risen to its highest and stayed \
+              there), or the unit had already gone on, before the switch confirmed the step. Without pressure and \
+              current that can't be told from a slow step.",
+    inspect: "The switch named: its position against the stop, its cam or magnet, play in its mounting.",
+    limit_origin: "Half the time that the profile lets the pump push against a stop, and not less than the switch's \
+                   debounce and two samples: a switch that is set right tells before the pump has to wait. Once the \
+                   car's usual lag is known, that much later than usual.",
+};
+
+/// Share of the allowed relief dwell from which a wait counts. Judgment: half the reserve is used up by the switch alone.
+const SHARE_OF_DWELL: f64 = 0.5;
+/// A switch that makes within this time of the stop can't be called late, whatever the profile allows. Judgment: about
+/// what pressure needs to build up, and below what a person would notice.
+const BUILD_UP: f64 = 0.3;
+
+/// See the file's head.
+pub(super) struct LateConfirmation;
+
+impl Check for LateConfirmation {
+    fn about(&self) -> &'static About {
+        &ABOUT
+    }
+
+    fn examine(&self, view: &View) -> Vec<Finding> {
+        view.steps().filter_map(|step| judge(view, &step)).collect()
+    }
+}
+
+/// How long after the stop a confirmation may come, in seconds.
+fn allowed(view: &View, step: &Step) -> f64 {
+    let debounce = step
+        .phase
+        .confirm
+        .wanted()
+        .iter()
+        .map(|(signal, _)| view.profile.signal(*signal).debounce.0)
+        .fold(0.0, f64::max);
+    let usual = view.history.usual_lag(view.profile, step.run.phase).unwrap_or(0.0).max(0.0);
+    let floor = BUILD_UP + debounce + 2.0 * view.period();
+    usual + (SHARE_OF_DWELL * view.profile.timing.relief_dwell.0).max(floor)
+}
+
+fn judge(view: &View, step: &Step) -> Option<Finding> {
+    if step.phase.confirm == Expr::Always || step.facts.cut.is_some() {
+        return None;
+    }
+    let confirmed = step.run.confirmed_at?;
+    let (since, by_unit, limit) = match (step.run.confirmation, step.facts.lag) {
+        (Confirmation::Late, Some(lag)) => (lag, false, allowed(view, step)),
+        // The unit went on without it: any wait beyond what bounce and sampling explain is late.
+        (Confirmation::Late, None) => ((confirmed - step.run.left).0, true, 2.0 * view.period()),
+        (Confirmation::Confirmed, Some(lag)) => (lag, false, allowed(view, step)),
+        _ => return None,
+    };
+    if since <= limit {
+        return None;
+    }
+    let signal = last_to_come(view, step, confirmed);
+    let name = signal.map_or("its switch", |signal| view.name(signal));
+    let message = if by_unit {
+        format!(
+            "`{}`: the unit had gone on {since:.1} s before `{name}` confirmed the step.",
+            step.phase.name
+        )
+    } else {
+        format!(
+            "`{}` reached its stop after {:.1} s, but `{name}` confirmed it only {since:.1} s later; up to {limit:.1} s is \
+             in order.",
+            step.phase.name,
+            (confirmed - step.run.start).0 - since,
+        )
+    };
+    Some(Finding {
+        kind: ABOUT.id,
+        weight: Weight::Attend,
+        phase: Some(step.run.phase),
+        signal,
+        at: confirmed,
+        until: None,
+        value: since,
+        unit: "s",
+        limit: Some(limit),
+        sure: if by_unit { 0.9 } else { (0.7 + 0.3 * (since / limit - 1.0)).min(0.97) },
+        message,
+    })
+}
+
+/// The signal whose edge made the confirmation hold.
+fn last_to_come(
+    view: &View,
+    step: &Step,
+    confirmed: foldwatch_units::Micros,
+) -> Option<foldwatch_profile::SignalIx> {
+    let wanted = step.phase.confirm.wanted();
+    view.cycle
+        .recording
+        .edges
+        .iter()
+        .rev()
+        .find(|edge| edge.at <= confirmed && wanted.contains(&(edge.signal, edge.on)))
+        .map(|edge| edge.signal)
+        .or_else(|| required(&step.phase.confirm).first().map(|(signal, _)| *signal))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::{Sketch, sig};
+    use foldwatch_units::Direction::*;
+
+    fn waiting(seconds: f64) -> Sketch {
+        Sketch::healthy(Opening).with(|s| s.acts[2].waits = seconds)
+    }
+
+    #[test]
+    fn silent_when_the_switch_makes_soon_after_the_stop() {
+        assert!(waiting(0.4).kinds().is_empty(), "{:?}", waiting(0.4).judged().findings);
+    }
+
+    #[test]
+    fn late_by_the_pressure_and_by_the_current_alone() {
+        let found = waiting(1.2).only("late-confirmation");
+        assert_eq!(found.signal, Some(sig::STOWED));
+        assert!((found.value - 1.2).abs() < 0.15, "{found:?}");
+        assert_eq!(waiting(1.2).kinds(), ["late-confirmation"]);
+        let by_current = waiting(1.2).with(|s| s.absent = vec![sig::PRESSURE]);
+        assert_eq!(by_current.kinds(), ["late-confirmation"]);
+    }
+
+    #[test]
+    fn without_both_it_is_only_slow() {
+        let bare = waiting(4.0).with(|s| s.absent = vec![sig::PRESSURE, sig::CURRENT, sig::PUMP]);
+        assert_eq!(bare.kinds(), ["slow-phase"]);
+    }
+
+    #[test]
+    fn after_the_unit_went_on() {
+        let gone_on = Sketch::healthy(Opening).with(|s| {
+            s.acts[1].confirmed = false;
+            s.acts[1].waits = 0.5;
+            let left = s.times()[2];
+            s.extra.push((left + 1.0, sig::LID_OPEN, true));
+        });
+        assert_eq!(gone_on.kinds(), ["late-confirmation"]);
+    }
+}

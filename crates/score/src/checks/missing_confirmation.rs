@@ -1,0 +1,151 @@
+//! missing-confirmation: a step had its time, and its switch did not come.
+
+use foldwatch_profile::Expr;
+use foldwatch_segment::Confirmation;
+
+use super::{About, Check};
+use crate::run::{Cut, RunFacts};
+use crate::view::Step;
+use crate::{Finding, View, Weight};
+
+static ABOUT: About = About {
+    id: "missing-confirmation",
+    title: "Confirmation missing",
+    meaning: "The step had the time it needs, and the switch that should confirm it did not come. Not said when the \
+              operator let go, the roof turned round, or the supply or the recording broke off.",
+    inspect: "First whether the mechanism got there. If it did: the switch named, its adjustment, plug and wire. If not: \
+              what holds it.",
+    limit_origin: "The step's limit in the profile, corrected to the conditions: before that no confirmation is missed. \
+                   When the unit goes on to the next step, it is missed at once.",
+};
+
+/// See the file's head.
+pub(super) struct MissingConfirmation;
+
+impl Check for MissingConfirmation {
+    fn about(&self) -> &'static About {
+        &ABOUT
+    }
+
+    fn examine(&self, view: &View) -> Vec<Finding> {
+        view.steps().filter(|step| is_missing(step)).map(|step| tell(view, &step)).collect()
+    }
+}
+
+/// Whether the step's confirmation can be said to be missing.
+pub(crate) fn is_missing(step: &Step) -> bool {
+    let open_end = matches!(step.run.confirmation, Confirmation::Inferred | Confirmation::Missing);
+    // What was confirmed before the step began is a matter of a stuck switch; what isn't recorded is none at all.
+    open_end
+        && step.phase.confirm != Expr::Always
+        && step.run.confirmed_at.is_none()
+        && !step.facts.unmet.is_empty()
+        && match step.facts.cut {
+            None => step.had_fair_time(),
+            Some(Cut::GivenUp) => gave_up_in_time(step),
+            // Someone who lets go of the button after waiting at the stop has seen the same.
+            Some(Cut::Stopped) => step.had_fair_time() && reached_the_stop(step.facts),
+            Some(Cut::Reversed | Cut::PowerLost | Cut::Gap) => false,
+        }
+}
+
+fn reached_the_stop(facts: &RunFacts) -> bool {
+    facts.stall.is_some_and(|stall| stall.moved)
+}
+
+/// The unit waited for its own time-out, where the profile knows it, else for the limit.
+fn gave_up_in_time(step: &Step) -> bool {
+    let waited = step.facts.driven_until_left;
+    step.had_fair_time() || step.phase.give_up.is_some_and(|give_up| waited >= 0.9 * give_up.0)
+}
+
+fn tell(view: &View, step: &Step) -> Finding {
+    let names: Vec<String> =
+        step.facts.unmet.iter().map(|(signal, on)| view.wanted(*signal, *on, step.run.left)).collect();
+    let waited = step.facts.driven_until_left;
+    let what_then = match (step.run.went_on, step.facts.stall) {
+        (_, Some(stall)) if stall.moved => {
+            format!("; the mechanism reached its stop after {:.1} s", (stall.knee - step.run.start).0)
+        }
+        (_, Some(_)) => {
+            "; the pressure stood at its highest from the beginning: it can't have moved".to_owned()
+        }
+        (true, None) => "; the unit went on to the next step".to_owned(),
+        (false, None) => "; nothing recorded tells whether it got there".to_owned(),
+    };
+    let alone = step.facts.unmet.len() == 1;
+    Finding {
+        kind: ABOUT.id,
+        weight: Weight::Attend,
+        phase: Some(step.run.phase),
+        signal: step.facts.unmet.first().map(|(signal, _)| *signal),
+        at: step.run.end.max(step.run.start),
+        until: Some(step.run.left),
+        value: waited,
+        unit: "s",
+        limit: Some(step.limit()),
+        sure: if step.run.went_on || reached_the_stop(step.facts) {
+            if alone { 0.97 } else { 0.9 }
+        } else {
+            0.8
+        },
+        message: format!(
+            "`{}` was not confirmed in {waited:.1} s: {}{what_then}.",
+            step.phase.name,
+            names.join("; ")
+        ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::{Sketch, sig};
+    use foldwatch_segment::Outcome;
+    use foldwatch_units::Direction::*;
+
+    #[test]
+    fn a_switch_that_does_not_come_is_named() {
+        let found = Sketch::healthy(Opening)
+            .with(|s| {
+                s.acts[1].waits = 1.0;
+                s.acts[1].confirmed = false;
+            })
+            .only("missing-confirmation");
+        assert_eq!(found.signal, Some(sig::LID_OPEN));
+        assert!(found.message.contains("lid open"), "{}", found.message);
+    }
+
+    #[test]
+    fn the_last_step_given_up() {
+        let given_up = Sketch::healthy(Closing).with(|s| {
+            s.acts[2].waits = 2.4;
+            s.acts[2].confirmed = false;
+            s.acts[2].goes_on = false;
+            s.run_on = 0.0;
+            s.outcome = Outcome::GivenUp;
+        });
+        let found = given_up.only("missing-confirmation");
+        assert_eq!(found.signal, Some(sig::LATCHED));
+        assert!(found.message.contains("left latch"), "{}", found.message);
+        assert_eq!(given_up.kinds().iter().filter(|k| **k == "slow-phase").count(), 0);
+    }
+
+    #[test]
+    fn stopped_by_the_operator_is_no_fault() {
+        let stopped = Sketch::healthy(Opening).with(|s| {
+            s.acts.truncate(2);
+            s.acts[1].moves = 1.5;
+            s.acts[1].confirmed = false;
+            s.acts[1].goes_on = false;
+            s.run_on = 0.0;
+            s.outcome = Outcome::Stopped;
+        });
+        assert!(stopped.kinds().is_empty(), "{:?}", stopped.judged().findings);
+    }
+
+    #[test]
+    fn a_switch_that_is_not_recorded_is_not_missed() {
+        let unrecorded = Sketch::healthy(Opening).with(|s| s.absent = vec![sig::STOWED, sig::LID_OPEN]);
+        assert!(unrecorded.kinds().is_empty(), "{:?}", unrecorded.judged().findings);
+    }
+}

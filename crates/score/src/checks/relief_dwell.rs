@@ -1,0 +1,136 @@
+//! relief-dwell: the pump pushed against a stop at relief pressure, within a step, for too long.
+
+use foldwatch_profile::SignalKind;
+use foldwatch_units::Micros;
+
+use super::{About, Check};
+use crate::look;
+use crate::run::AT_RELIEF;
+use crate::view::Step;
+use crate::{Finding, View, Weight};
+
+static ABOUT: About = About {
+    id: "relief-dwell",
+    title: "Pump against the relief valve",
+    meaning: "Before the step was confirmed the pressure stood at the relief valve's setting: the mechanism was at its \
+              stop, or held by something, and the pump only made heat. What comes after the last confirmation is run-on.",
+    inspect: "If the mechanism is at its stop: the switch that should have ended the step. If not: what holds it.",
+    limit_origin: "The profile's relief dwell, and two samples. Relief pressure counts from 0.9 of the setting (judgment); \
+                   where the setting is not given, the trace's own plateau after a rise.",
+};
+
+/// See the file's head.
+pub(super) struct ReliefDwell;
+
+impl Check for ReliefDwell {
+    fn about(&self) -> &'static About {
+        &ABOUT
+    }
+
+    fn examine(&self, view: &View) -> Vec<Finding> {
+        view.steps().filter_map(|step| judge(view, &step)).collect()
+    }
+}
+
+fn judge(view: &View, step: &Step) -> Option<Finding> {
+    let (from, until, seconds, level) = dwell(view, step)?;
+    let limit = view.profile.timing.relief_dwell.0;
+    if seconds <= limit + 2.0 * view.period() {
+        return None;
+    }
+    let signal = view.lane(SignalKind::Pressure).map(|lane| lane.signal);
+    Some(Finding {
+        kind: ABOUT.id,
+        weight: Weight::Attend,
+        phase: Some(step.run.phase),
+        signal,
+        at: from,
+        until: Some(until),
+        value: seconds,
+        unit: "s",
+        limit: Some(limit),
+        sure: 0.95,
+        message: format!(
+            "In `{}` the pump pushed against a stop at {level:.0} bar for {seconds:.1} s{}; up to {limit:.1} s is in order.",
+            step.phase.name,
+            view.heat_between(from, until),
+        ),
+    })
+}
+
+/// From, until, seconds and level of the pressure's stay at relief before the confirmation.
+pub(crate) fn dwell(view: &View, step: &Step) -> Option<(Micros, Micros, f64, f64)> {
+    let lane = view.lane(SignalKind::Pressure)?;
+    let to = step
+        .run
+        .confirmed_at
+        .filter(|at| *at > step.run.start)
+        .map_or(step.run.left, |at| step.run.left.min(at));
+    let Some(relief) = view.profile.hydraulics.relief.map(|bar| bar.0) else {
+        let stall = step.facts.stall.filter(|stall| stall.signal == lane.signal)?;
+        return Some((stall.from, stall.until, (stall.until - stall.from).0, stall.level));
+    };
+    let low = AT_RELIEF * relief;
+    let part = lane.within(step.run.start, to);
+    let first = part.points().find(|p| p.1 >= low)?.0;
+    let last = part.points().rfind(|p| p.1 >= low)?.0;
+    // Only while the pump runs: oil that is shut in holds its pressure by itself.
+    let pumped = |from: Micros, to: Micros| {
+        if view.pump_is_seen() {
+            look::drive_time(view.cycle, from, to, look::pump_runs)
+        } else {
+            (to - from).0
+        }
+    };
+    let mut seconds = 0.0;
+    let mut before: Option<(Micros, f64)> = None;
+    for point in part.points() {
+        if let Some(earlier) = before.filter(|e| e.1 >= low && point.1 >= low) {
+            if (point.0 - earlier.0).0 <= view.widest_step() {
+                seconds += pumped(earlier.0, point.0);
+            }
+        }
+        before = Some(point);
+    }
+    Some((first, last, seconds, part.within(first, last).quantile(0.5)?))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::{Sketch, sig};
+    use foldwatch_units::Direction::*;
+
+    #[test]
+    fn silent_below_the_limit() {
+        let s = Sketch::healthy(Opening).with(|s| s.acts[1].waits = 1.4);
+        assert!(!s.kinds().contains(&"relief-dwell"));
+    }
+
+    #[test]
+    fn beyond_it_told_beside_the_late_switch() {
+        let s = Sketch::healthy(Opening).with(|s| s.acts[1].waits = 2.5);
+        assert!(
+            s.kinds().contains(&"relief-dwell") && s.kinds().contains(&"late-confirmation"),
+            "{:?}",
+            s.kinds()
+        );
+        assert!((s.only("relief-dwell").value - 2.4).abs() < 0.2);
+    }
+
+    #[test]
+    fn seconds_after_the_last_confirmation_are_run_on() {
+        let s = Sketch::healthy(Opening).with(|s| s.run_on = 4.0);
+        assert_eq!(s.kinds(), ["run-on"]);
+    }
+
+    #[test]
+    fn by_the_plateau_where_the_setting_is_not_given() {
+        let s = Sketch::healthy(Opening).with(|s| {
+            s.acts[1].waits = 2.5;
+            s.profile.hydraulics.relief = None;
+        });
+        assert!(s.kinds().contains(&"relief-dwell"), "{:?}", s.kinds());
+        let without = s.with(|s| s.absent = vec![sig::PRESSURE]);
+        assert!(!without.kinds().contains(&"relief-dwell"));
+    }
+}

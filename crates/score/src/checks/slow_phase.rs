@@ -1,0 +1,167 @@
+//! slow-phase: the mechanism moved for longer than it should at these conditions.
+
+use super::{About, Check};
+use crate::timing::PhaseTiming;
+use crate::view::Step;
+use crate::{Finding, View, Weight};
+
+static ABOUT: About = About {
+    id: "slow-phase",
+    title: "Slow phase",
+    meaning: "The mechanism moved for longer than it should with the oil as warm and the supply as strong as they were. \
+              Time spent waiting for a switch at the stop is not counted, nor is a step that was cut short.",
+    inspect: "If one step is slow: what moves in it (hinges, guides, its cylinders). If all are: oil level, pump, supply.",
+    limit_origin: "The step's limit in the profile, corrected to the conditions and widened by twice the correction's \
+                   own uncertainty; or the car's own expectation, when the time had a chance below 1 in 10 000 and was \
+                   at least 15 % longer (judgment: below that nobody would act on it).",
+};
+
+/// Chance, given all earlier cycles, below which a time is out of the ordinary: with some 10 phases a cycle, one false
+/// call in a thousand cycles.
+const RARE: f64 = 1e-4;
+/// Below this share nobody would act on it, however sure the statistics are. Judgment.
+const RELEVANT: f64 = 0.15;
+
+/// See the file's head.
+pub(super) struct SlowPhase;
+
+impl Check for SlowPhase {
+    fn about(&self) -> &'static About {
+        &ABOUT
+    }
+
+    fn examine(&self, view: &View) -> Vec<Finding> {
+        view.steps().filter_map(|step| judge(view, &step)).collect()
+    }
+}
+
+fn judge(view: &View, step: &Step) -> Option<Finding> {
+    let timing = step.timing?;
+    if step.facts.cut.is_some() {
+        return None;
+    }
+    let time = timing.driven.0;
+    // Two edges, each known to within a sample.
+    let margin = 2.0 * step.run.u_duration.0;
+    let over_limit = time - margin > timing.limit.0;
+    let unusual = !step.facts.part
+        && timing.learned
+        && timing.tail.is_some_and(|tail| tail < RARE)
+        && time > timing.expected.0 * (1.0 + RELEVANT);
+    if !(over_limit || unusual) {
+        return None;
+    }
+    let (weight, limit, against) = if over_limit {
+        (Weight::Attend, timing.limit.0, "the limit at these conditions is")
+    } else {
+        (Weight::Note, timing.expected.0, "this car usually takes, at these conditions,")
+    };
+    let message = format!(
+        "`{}` took {time:.1} s; {against} {limit:.1} s.{}",
+        step.phase.name,
+        explained(timing, step.phase.expected.0)
+    );
+    Some(Finding {
+        kind: ABOUT.id,
+        weight,
+        phase: Some(step.run.phase),
+        signal: None,
+        at: step.run.start,
+        until: Some(step.run.start + foldwatch_units::Seconds(time)),
+        value: time,
+        unit: "s",
+        limit: Some(limit),
+        sure: sure(view, timing, over_limit),
+        message,
+    })
+}
+
+/// "Of the 2.4 s over the usual 5.0 s, cold oil explains 1.9 s."
+fn explained(timing: &PhaseTiming, expected: f64) -> String {
+    let parts: Vec<String> = timing
+        .contributions
+        .iter()
+        .filter(|(_, seconds)| seconds.0.abs() >= 0.05)
+        .map(|(name, seconds)| format!("{name} {:+.1} s", seconds.0))
+        .collect();
+    if parts.is_empty() {
+        return String::new();
+    }
+    format!(
+        " Of the {:+.1} s against the sound {expected:.1} s these are explained: {}.",
+        timing.driven.0 - expected,
+        parts.join(", ")
+    )
+}
+
+/// Over the limit is a fact; how sure it is that the conditions are not why hangs on whether they are known.
+fn sure(view: &View, timing: &PhaseTiming, over_limit: bool) -> f64 {
+    let conditions = if timing.conditions.oil.is_some() { 1.0 } else { 0.85 };
+    let evidence = match timing.tail {
+        Some(tail) if timing.learned => 1.0 - tail.min(0.5),
+        _ if over_limit => (timing.driven.0 / timing.limit.0 - 1.0).min(0.2) + 0.8,
+        _ => 0.5,
+    };
+    let _ = view;
+    (conditions * evidence).clamp(0.5, 0.999)
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::Sketch;
+    use foldwatch_units::Direction::*;
+
+    #[test]
+    fn silent_on_sound_and_nearly_slow() {
+        assert!(Sketch::healthy(Opening).kinds().is_empty());
+        assert!(Sketch::healthy(Closing).with(|s| s.acts[0].moves = 8.0).kinds().is_empty());
+    }
+
+    #[test]
+    fn over_the_limit_is_slow_and_told_with_both_numbers() {
+        let found = Sketch::healthy(Closing).with(|s| s.acts[0].moves = 9.1).only("slow-phase");
+        assert!((found.value - 9.1).abs() < 0.02, "{found:?}");
+        assert!(found.message.contains("9.1 s") && found.message.contains("8."), "{}", found.message);
+    }
+
+    #[test]
+    fn a_cold_morning_with_a_weak_battery_is_no_fault() {
+        let cold = Sketch::healthy(Closing).with(|s| {
+            s.acts[0].moves = 9.1;
+            s.oil = -10.0;
+            s.supply = 11.6;
+        });
+        assert!(cold.kinds().is_empty(), "{:?}", cold.judged().findings);
+    }
+
+    #[test]
+    fn slower_than_this_car_ever_was_is_a_note() {
+        let history = Sketch::healthy(Closing).repeated(12);
+        let same = Sketch::healthy(Closing).with(|s| {
+            s.start = 90_000.0;
+            s.acts[0].moves = 5.9;
+        });
+        assert!(same.kinds_after(&history).is_empty());
+        let slower = Sketch::healthy(Closing).with(|s| {
+            s.start = 90_000.0;
+            s.acts[0].moves = 7.4;
+        });
+        assert_eq!(slower.kinds_after(&history), ["slow-phase"]);
+    }
+
+    #[test]
+    fn waiting_for_a_switch_is_not_slow() {
+        let waited = Sketch::healthy(Closing).with(|s| s.acts[0].waits = 4.0);
+        assert!(!waited.kinds().contains(&"slow-phase"), "{:?}", waited.kinds());
+    }
+
+    #[test]
+    fn without_pressure_current_and_temperature_it_still_tells() {
+        use crate::testing::sig::*;
+        let bare = Sketch::healthy(Closing).with(|s| {
+            s.acts[0].moves = 9.1;
+            s.absent = vec![PRESSURE, CURRENT, OIL, SUPPLY, PUMP];
+        });
+        assert_eq!(bare.kinds(), ["slow-phase"]);
+    }
+}
