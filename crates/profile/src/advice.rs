@@ -2,7 +2,9 @@
 
 use foldwatch_units::{Direction, LitresPerMinute, Millilitres, Seconds};
 
+use crate::expr::Expr;
 use crate::keys::{Absent, KEYS, Key};
+use crate::logic;
 use crate::model::{Cylinder, Phase, Profile, SignalKind};
 use crate::problem::Problems;
 use crate::shape::Table;
@@ -67,9 +69,14 @@ pub(crate) fn give(profile: &Profile, root: &Table<'_>, advice: &mut Problems) {
     }
     electrics(profile, root, advice);
     for direction in [Direction::Opening, Direction::Closing] {
-        let mut before: Option<&Phase> = None;
+        let mut before = profile.sequence(direction.reversed()).last();
         for (phase, table) in profile.sequence(direction).iter().zip(root.tables(direction.as_str())) {
-            step(profile, phase, before, &table, advice);
+            if let Some(before) = before.filter(|before| already_done(profile, before, phase)) {
+                let found = format!("so as soon as `{}` is done", before.name);
+                let remedy = "this step ends when it begins; name a switch that it alone changes";
+                advice.wrong(table.place("confirm"), table.shown("confirm"), found, remedy);
+            }
+            step(profile, phase, &table, advice);
             before = Some(phase);
         }
     }
@@ -95,18 +102,13 @@ fn electrics(profile: &Profile, root: &Table<'_>, advice: &mut Problems) {
     }
 }
 
-fn step(profile: &Profile, phase: &Phase, before: Option<&Phase>, table: &Table<'_>, advice: &mut Problems) {
-    if let Some(before) = before
-        && phase.confirm == before.confirm
-    {
-        let found = format!("the same as that of the step before, `{}`", before.name);
-        advice.wrong(
-            table.place("confirm"),
-            table.shown("confirm"),
-            found,
-            "this step is done as soon as it begins",
-        );
-    }
+/// Whether a step is confirmed by what confirmed the one before it.
+fn already_done(profile: &Profile, before: &Phase, phase: &Phase) -> bool {
+    let exclusive = profile.signals().flat_map(|(a, s)| s.excludes.iter().map(move |b| (a, *b))).collect();
+    phase.confirm != Expr::Always && logic::implies(&before.confirm, &phase.confirm, &exclusive)
+}
+
+fn step(profile: &Profile, phase: &Phase, table: &Table<'_>, advice: &mut Problems) {
     if let Some(give_up) = phase.give_up
         && give_up < phase.limit
     {

@@ -5,6 +5,7 @@
 //! files (text comes in), logs, and any judgment of a roof's health.
 
 mod advice;
+mod explain;
 mod expr;
 mod keys;
 mod load;
@@ -18,6 +19,7 @@ mod signal;
 mod syntax;
 
 pub use advice::{displaced, unjudged};
+pub use explain::{explain, key_reference};
 pub use expr::Expr;
 pub use keys::{Absent, KEYS, Key, Takes};
 pub use load::{Loaded, parse};

@@ -79,7 +79,12 @@ pub fn parse(text: &str) -> Result<Loaded, Vec<Problem>> {
         problems.keep_certain(text, &places);
         for error in &unreadable {
             let at = error.span().map_or(0, |span| span.start);
-            problems.wrong(at, "", error.message(), "write it as TOML 1.0");
+            let remedy = if error.message().contains("duplicate") {
+                "keep one of the two"
+            } else {
+                "write one `key = value` a line, texts in quotes, lists in [ ], `[table]` or `[[table]]` alone on its line"
+            };
+            problems.wrong(at, "", error.message(), remedy);
         }
     }
     if !problems.is_empty() {
@@ -234,10 +239,16 @@ fn permissions(root: &Table<'_>, names: &Names<'_>, problems: &mut Problems) -> 
     let tables = root.tables("permission");
     tables
         .iter()
-        .map(|table| Permission {
-            label: table.text("label").unwrap_or_default().to_owned(),
-            needs: names.expression(table, "needs", problems),
-            direction: table.text("direction").and_then(direction),
+        .map(|table| {
+            if table.text("needs").map(str::trim) == Some("always") {
+                let found = "what is always so is no condition";
+                problems.wrong(table.place("needs"), table.shown("needs"), found, "take the permission out");
+            }
+            Permission {
+                label: table.text("label").unwrap_or_default().to_owned(),
+                needs: names.expression(table, "needs", problems),
+                direction: table.text("direction").and_then(direction),
+            }
         })
         .collect()
 }
@@ -257,25 +268,27 @@ fn chains(root: &Table<'_>, names: &Names<'_>, problems: &mut Problems) -> Vec<C
                 "put all members in one chain",
             );
         }
-        let members = table
-            .tables("members")
-            .iter()
-            .map(|member| {
-                let own = member
-                    .has("signal")
-                    .then(|| names.named(member, "signal", &[SignalKind::Switch], problems));
-                let own = own.flatten();
-                if own.is_some() && own == signal {
-                    problems.wrong(
-                        member.place("signal"),
-                        member.shown("signal"),
-                        "this is the signal of the whole chain",
-                        "name the signal of this member alone, or leave it out",
-                    );
-                }
-                ChainMember { label: member.text("label").unwrap_or_default().to_owned(), signal: own }
-            })
-            .collect();
+        let mut members: Vec<ChainMember> = Vec::new();
+        for member in table.tables("members") {
+            let own = names.named(&member, "signal", &[SignalKind::Switch], problems);
+            let odd = if own.is_none() {
+                None
+            } else if own == signal {
+                Some("this is the signal of the whole chain")
+            } else if members.iter().any(|other| other.signal == own) {
+                Some("this signal already shows another member")
+            } else {
+                None
+            };
+            if let Some(odd) = odd {
+                let remedy = "name the signal of this member alone, or leave it out";
+                problems.wrong(member.place("signal"), member.shown("signal"), odd, remedy);
+            }
+            members.push(ChainMember {
+                label: member.text("label").unwrap_or_default().to_owned(),
+                signal: own,
+            });
+        }
         // A chain whose signal is wrong has been reported; the profile is dropped.
         out.push(Chain { signal: signal.unwrap_or(SignalIx(0)), members });
     }
@@ -288,7 +301,7 @@ pub(crate) fn suggestion(word: &str, known: &[&str], what: &str) -> String {
     match nearest(word, known) {
         Some(meant) => format!("did you mean `{meant}`?"),
         None if known.is_empty() => format!("the file describes no {what}"),
-        None if known.len() > MOST => format!("name one of the {} {what}s of the file", known.len()),
-        None => format!("known {what}s: {}", known.join(", ")),
+        None if known.len() > MOST => format!("name one that the file describes, there are {}", known.len()),
+        None => format!("each {what} described: {}", known.join(", ")),
     }
 }

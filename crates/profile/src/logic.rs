@@ -8,6 +8,8 @@ use crate::model::SignalIx;
 /// Beyond this many signals in one expression the check is left out: it tries every combination.
 const MOST_SIGNALS: usize = 12;
 
+const NEVER: &str = "this can never be so";
+
 /// Why an expression can't mean what was meant: it never holds, or it always does. `exclusive` are the pairs of
 /// switches that are never made together.
 pub(crate) fn oddity(expr: &Expr, exclusive: &BTreeSet<(SignalIx, SignalIx)>) -> Option<&'static str> {
@@ -32,10 +34,16 @@ pub(crate) fn oddity(expr: &Expr, exclusive: &BTreeSet<(SignalIx, SignalIx)>) ->
         }
     }
     match (ever, ever_not) {
-        (false, _) => Some("this can never be so"),
+        (false, _) => Some(NEVER),
         (true, false) => Some("this is always so"),
         (true, true) => None,
     }
+}
+
+/// Whether `then` is so whenever `now` is; `false` where there are too many signals to tell.
+pub(crate) fn implies(now: &Expr, then: &Expr, exclusive: &BTreeSet<(SignalIx, SignalIx)>) -> bool {
+    let counter = Expr::All(vec![now.clone(), Expr::Not(Box::new(then.clone()))]);
+    *then == Expr::Always || oddity(&counter, exclusive) == Some(NEVER)
 }
 
 #[cfg(test)]
@@ -55,5 +63,16 @@ mod tests {
         assert_eq!(oddity(&Expr::Any(vec![on(0), not(on(0))]), &none), Some("this is always so"));
         assert_eq!(oddity(&not(both), &pair), Some("this is always so"));
         assert_eq!(oddity(&Expr::Always, &none), None);
+    }
+
+    #[test]
+    fn what_follows_is_seen() {
+        let on = |ix| Expr::Signal(SignalIx(ix));
+        let pair = BTreeSet::from([(SignalIx(0), SignalIx(1))]);
+        let both = Expr::All(vec![on(0), on(2)]);
+        assert!(implies(&both, &on(2), &pair));
+        assert!(!implies(&on(2), &both, &pair));
+        assert!(implies(&on(0), &Expr::Not(Box::new(on(1))), &pair));
+        assert!(!implies(&Expr::Always, &on(0), &pair));
     }
 }

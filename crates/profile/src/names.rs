@@ -77,8 +77,12 @@ impl<'a> Names<'a> {
                 false,
             )),
             None => {
-                let known: Vec<&str> =
-                    self.by_id.iter().filter(|(_, (_, kind))| fitting(kind)).map(|(id, _)| *id).collect();
+                let known: Vec<&str> = self
+                    .by_id
+                    .iter()
+                    .filter(|(_, (_, kind))| kind.is_some() && fitting(kind))
+                    .map(|(id, _)| *id)
+                    .collect();
                 let what = if kinds.len() == 1 { wanted.as_str() } else { "on/off signal" };
                 Err((format!("`{}` is no signal", shortened(id)), suggestion(id, &known, what), true))
             }

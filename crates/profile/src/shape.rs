@@ -118,13 +118,18 @@ impl<'a> Table<'a> {
         Some(self.below(self.key(name)?, value.span().start, keys))
     }
 
-    /// The tables of a list in this one.
+    /// The tables of a list in this one, no more than it may hold. A single table where there should be a list has
+    /// been reported, and counts as a list of one.
     pub(crate) fn tables(&self, name: &str) -> Vec<Table<'a>> {
-        let (Some(key), Some(DeValue::Array(list))) = (self.key(name), self.get(name).map(Spanned::get_ref))
-        else {
-            return Vec::new();
+        let (Some(key), Some(value)) = (self.key(name), self.get(name)) else { return Vec::new() };
+        let Takes::Tables { to, .. } = key.takes else { return Vec::new() };
+        let items = match value.get_ref() {
+            DeValue::Array(list) => &list[..],
+            _ => std::slice::from_ref(value),
         };
-        list.iter()
+        items
+            .iter()
+            .take(to)
             .filter_map(|value| match value.get_ref() {
                 DeValue::Table(keys) => Some(self.below(key, value.span().start, keys)),
                 _ => None,
@@ -189,12 +194,14 @@ impl<'a> Table<'a> {
                     }
                 }
             }
-            (Takes::Tables { .. }, DeValue::Table(_)) if key.path != "chain.members" => problems.wrong(
-                at,
-                &shown,
-                format!("`[{shown}]` is a single table"),
-                format!("begin each one with two brackets: `[[{shown}]]`"),
-            ),
+            (Takes::Tables { .. }, DeValue::Table(keys)) => {
+                let remedy = match key.path {
+                    "chain.members" => format!("put `[ ]` around the list: {shown} = [{{ ... }}, {{ ... }}]"),
+                    _ => format!("begin each one with two brackets: `[[{shown}]]`"),
+                };
+                problems.wrong(at, &shown, "a single table, where a list of them is due", remedy);
+                self.below(key, at, keys).check(problems);
+            }
             (Takes::Signals | Takes::Moves, DeValue::Array(list)) => {
                 for item in list.iter().filter(|item| item.get_ref().as_str().is_none()) {
                     let at = item.span().start;
@@ -241,7 +248,12 @@ pub(crate) fn nearest<'a>(word: &str, known: &[&'a str]) -> Option<&'a str> {
     known
         .iter()
         .map(|k| (strsim::osa_distance(&word, &k.to_lowercase()), *k))
-        .filter(|(distance, k)| *distance <= 2 && distance * 3 <= k.len())
+        .filter(|(distance, k)| match distance {
+            0 => true,
+            1 => word.len() > 1 && k.len() > 1,
+            2 => k.len() > 5,
+            _ => false,
+        })
         .min_by_key(|(distance, _)| *distance)
         .map(|(_, k)| k)
         .or_else(|| (same_stem.len() == 1).then(|| *same_stem[0]))
@@ -353,7 +365,8 @@ pub(crate) fn takes_in_words(takes: Takes) -> String {
         Takes::Flag => "true or false".to_owned(),
         Takes::Whole { from, to } if from == to => format!("{from}"),
         Takes::Whole { from, to } => format!("a whole number from {from} to {to}"),
-        Takes::Number { unit: "", from, to } => format!("a number from {from} to {to}"),
+        Takes::Number { unit: "", from: 0.0, .. } => "a number, not negative".to_owned(),
+        Takes::Number { unit: "", .. } => "a number".to_owned(),
         Takes::Number { unit, from, to } => format!("a number from {from} to {to} {unit}"),
         Takes::Date => "a date such as 2026-03-14".to_owned(),
         Takes::Unit => "a unit that fits the kind of signal".to_owned(),

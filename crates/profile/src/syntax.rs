@@ -27,22 +27,35 @@ impl Fault {
 /// What an id in an expression stands for; the error is (what was found, what would be right, undefined).
 pub(crate) type Lookup<'a> = dyn Fn(&str) -> Result<SignalIx, (String, String, bool)> + 'a;
 
-/// Reads an expression. Every id that can't be used is reported, and the first slip in the writing.
+/// Longer ones are a slip (a quote not closed), and each character would be paid for in checking.
+const LONGEST: usize = 1000;
+
+/// Reads an expression. Every character and every id that can't be used is reported, and the first slip in the
+/// writing.
 pub(crate) fn parse(text: &str, lookup: &Lookup<'_>) -> Result<Expr, Vec<Fault>> {
-    let tokens = tokens(text).map_err(|fault| vec![fault])?;
-    if tokens.is_empty() {
-        return Err(vec![Fault::new(0, "it is empty", "write what must be so, or `always`")]);
+    if text.len() > LONGEST {
+        let found = format!("{} bytes are too many for an expression", text.len());
+        return Err(vec![Fault::new(0, found, format!("write it in at most {LONGEST}"))]);
     }
     let mut faults = Vec::new();
-    let mut parser = Parser { tokens: &tokens, next: 0, end: text.len(), lookup, faults: &mut faults };
-    match parser.whole() {
-        Ok(expr) if faults.is_empty() => Ok(expr),
-        Ok(_) => Err(faults),
-        Err(fault) => {
-            faults.push(fault);
-            Err(faults)
+    let tokens = tokens(text, &mut faults);
+    for token in tokens.iter().filter(|token| token.is_id()) {
+        if let Err((found, remedy, undefined)) = lookup(token.text) {
+            faults.push(Fault { at: token.at, found, remedy, undefined });
         }
     }
+    if tokens.is_empty() && faults.is_empty() {
+        faults.push(Fault::new(0, "it is empty", "write what must be so, or `always`"));
+    }
+    // Where a character was left out, what follows it would be judged wrongly.
+    if faults.iter().all(|fault| fault.undefined) {
+        match (Parser { tokens: &tokens, next: 0, end: text.len(), lookup }).whole() {
+            Ok(expr) if faults.is_empty() => return Ok(expr),
+            Ok(_) => {}
+            Err(fault) => faults.push(fault),
+        }
+    }
+    Err(faults)
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -51,7 +64,14 @@ struct Token<'a> {
     text: &'a str,
 }
 
-fn tokens(text: &str) -> Result<Vec<Token<'_>>, Fault> {
+impl Token<'_> {
+    fn is_id(&self) -> bool {
+        !matches!(self.text, "(" | ")") && !RESERVED.contains(&self.text.to_lowercase().as_str())
+    }
+}
+
+/// The parts of an expression; what can't be part of one is reported and left out.
+fn tokens<'a>(text: &'a str, faults: &mut Vec<Fault>) -> Vec<Token<'a>> {
     let mut out = Vec::new();
     let mut rest = text;
     while let Some(first) = rest.chars().next() {
@@ -72,14 +92,17 @@ fn tokens(text: &str) -> Result<Vec<Token<'_>>, Fault> {
                     '=' | '<' | '>' => "name the signal alone, or `not` and the signal: it is on or off",
                     _ => "an expression holds ids of signals, `and`, `or`, `not` and parentheses",
                 };
-                return Err(Fault::new(at, format!("`{}` can't be read", c.escape_debug()), remedy));
+                faults.push(Fault::new(at, format!("`{}` can't be read", c.escape_debug()), remedy));
+                // `&&` is one slip, not two.
+                rest = rest.trim_start_matches(c);
+                continue;
             }
         };
         let (word, after) = rest.split_at(length);
         out.push(Token { at, text: word });
         rest = after;
     }
-    Ok(out)
+    out
 }
 
 struct Parser<'a> {
@@ -87,7 +110,6 @@ struct Parser<'a> {
     next: usize,
     end: usize,
     lookup: &'a Lookup<'a>,
-    faults: &'a mut Vec<Fault>,
 }
 
 impl<'a> Parser<'a> {
@@ -161,10 +183,8 @@ impl<'a> Parser<'a> {
                 "a signal's id is missing before it",
             )),
             word if is_shouted(word) => Err(shouted(token)),
-            id => Ok(Expr::Signal((self.lookup)(id).unwrap_or_else(|(found, remedy, undefined)| {
-                self.faults.push(Fault { at: token.at, found, remedy, undefined });
-                SignalIx(0) // Never seen: a fault drops the expression.
-            }))),
+            // An id that is not known has been reported, and the expression is dropped.
+            id => Ok(Expr::Signal((self.lookup)(id).unwrap_or(SignalIx(0)))),
         }
     }
 }
@@ -233,16 +253,18 @@ mod tests {
             assert_eq!(faults[0].at, at, "{text}");
             assert!(faults[0].found.contains(word), "{text}: {}", faults[0].found);
         }
-        assert!(parse(&"(".repeat(100_000), &letters).is_err());
-        assert!(parse(&"not ".repeat(100_000), &letters).is_err());
+        for many in [900, 100_000] {
+            assert!(parse(&"(".repeat(many), &letters).is_err());
+            assert!(parse(&"not ".repeat(many / 4), &letters).is_err());
+        }
     }
 
     #[test]
     fn every_unknown_id_is_named_beside_the_slip() {
-        let faults = parse("x and y or", &letters).unwrap_err();
-        assert_eq!(
-            faults.iter().map(|f| (f.at, f.undefined)).collect::<Vec<_>>(),
-            [(0, true), (6, true), (10, false)]
-        );
+        let places = |text| -> Vec<(usize, bool)> {
+            parse(text, &letters).unwrap_err().iter().map(|fault| (fault.at, fault.undefined)).collect()
+        };
+        assert_eq!(places("x and y or"), [(0, true), (6, true), (10, false)]);
+        assert_eq!(places("a && x | y"), [(2, false), (7, false), (5, true), (9, true)]);
     }
 }
