@@ -7,30 +7,104 @@
 //! One fit takes time proportional to the count: a scalar Kalman filter turns the correlated values into independent
 //! ones (Harvey, Forecasting, Structural Time Series Models and the Kalman Filter (1989), chapter 3).
 
+use super::dist::student_cdf;
 use super::order::all_finite;
 
 /// Shares of the variance that last, with prior weights. Judgement: most of what is left after correction is
 /// independent; a third of it lasting would be much, all of it would be odd.
 const SHARES: [(f64, f64); 8] =
-    [(0.0, 3.0), (0.05, 2.0), (0.1, 2.0), (0.2, 2.0), (0.35, 1.5), (0.55, 1.0), (0.75, 0.5), (0.95, 0.25)];
+    [(0.0, 2.0), (0.05, 1.0), (0.1, 1.5), (0.2, 2.5), (0.35, 2.0), (0.55, 1.0), (0.75, 0.5), (0.95, 0.25)];
 
 /// Lasting times in days, with prior weights. Judgement: from a few hours (a warm garage) to weeks (a season's turn).
 const DAYS: [(f64, f64); 7] =
-    [(0.25, 1.0), (0.5, 1.0), (1.0, 1.0), (2.0, 1.0), (4.0, 1.0), (8.0, 0.7), (20.0, 0.4)];
+    [(0.25, 0.7), (0.5, 0.7), (1.0, 1.0), (2.0, 1.2), (4.0, 1.2), (8.0, 1.0), (20.0, 0.4)];
 
-/// The coefficients of `P` regressors.
-#[derive(Debug, Clone, Copy, PartialEq)]
+/// Candidates that weigh less than this part of the best one are left out of the answers.
+const NEGLIGIBLE: f64 = 2e-3;
+
+/// The coefficients of `P` regressors: a mixture of Student distributions, one for each candidate of the grid.
+#[derive(Debug, Clone, PartialEq)]
 pub struct Fit<const P: usize> {
-    /// The coefficients.
-    pub beta: [f64; P],
-    /// Their covariance.
-    pub covariance: [[f64; P]; P],
-    /// Degrees of freedom for Student's t: less than count - P by what is not known about the errors.
+    parts: Vec<Part<P>>,
+    independent: Part<P>,
+    /// Degrees of freedom of each part: count - P.
     pub df: f64,
     /// Standard deviation of one value about the fit.
     pub sd: f64,
     /// What the errors of many values add up to: the variance of their mean tends to this squared over the count.
     pub long_run_sd: f64,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Part<const P: usize> {
+    weight: f64,
+    beta: [f64; P],
+    covariance: [[f64; P]; P],
+}
+
+impl<const P: usize> Part<P> {
+    /// Best value and standard error of a combination of the coefficients.
+    fn combine(&self, by: &[f64; P]) -> (f64, f64) {
+        let mut value = 0.0;
+        let mut variance = 0.0;
+        for (p, row) in self.covariance.iter().enumerate() {
+            value += by[p] * self.beta[p];
+            variance += by[p] * row.iter().zip(by).map(|(c, b)| c * b).sum::<f64>();
+        }
+        (value, variance.max(0.0).sqrt())
+    }
+}
+
+impl<const P: usize> Fit<P> {
+    /// The best value of the combination `by . beta` of the coefficients.
+    pub fn value(&self, by: [f64; P]) -> f64 {
+        self.parts.iter().map(|part| part.weight * part.combine(&by).0).sum()
+    }
+
+    /// Standard uncertainty of the combination.
+    pub fn u(&self, by: [f64; P]) -> f64 {
+        let mean = self.value(by);
+        let square = |part: &Part<P>| {
+            let (value, u) = part.combine(&by);
+            u * u + (value - mean) * (value - mean)
+        };
+        self.parts.iter().map(|part| part.weight * square(part)).sum::<f64>().sqrt()
+    }
+
+    /// Standard uncertainty of the combination had the errors been independent.
+    pub fn independent_u(&self, by: [f64; P]) -> f64 {
+        self.independent.combine(&by).1
+    }
+
+    /// The probability that the combination is at the most `value`.
+    pub fn below(&self, by: [f64; P], value: f64) -> f64 {
+        let part = |part: &Part<P>| {
+            let (centre, u) = part.combine(&by);
+            let chance = if u > 0.0 {
+                student_cdf((value - centre) / u, self.df)
+            } else {
+                f64::from(u8::from(value >= centre))
+            };
+            part.weight * chance
+        };
+        self.parts.iter().map(part).sum()
+    }
+
+    /// The value that the combination does not pass with probability `p`, within 0.1 % of its uncertainty.
+    pub fn quantile(&self, by: [f64; P], p: f64) -> f64 {
+        let (centre, u) = (self.value(by), self.u(by));
+        if u.is_nan() || u <= 0.0 {
+            return centre;
+        }
+        // Chebyshev: no distribution reaches further; twice that for Student's tails at few degrees of freedom.
+        let reach = 2.0 * u / p.min(1.0 - p).clamp(1e-6, 0.5).sqrt();
+        let (mut low, mut high) = (centre - reach, centre + reach);
+        while high - low > 1e-3 * u {
+            let middle = 0.5 * (low + high);
+            if self.below(by, middle) < p { low = middle } else { high = middle }
+        }
+        0.5 * (low + high)
+    }
 }
 
 /// Fits `y` on regressors that belong to moments `days` (any zero, not falling).
@@ -44,7 +118,7 @@ pub struct Fit<const P: usize> {
 /// let rows: Vec<[f64; 2]> = days.iter().map(|d| [1.0, *d]).collect();
 /// let y: Vec<f64> = days.iter().map(|d| 3.0 + 0.5 * d + 0.1 * (d * 2.4).sin()).collect();
 /// let line = fit(&rows, &days, &y).unwrap();
-/// assert!((line.beta[1] - 0.5).abs() < 0.01);
+/// assert!((line.value([0.0, 1.0]) - 0.5).abs() < 0.01);
 /// ```
 pub fn fit<const P: usize>(rows: &[[f64; P]], days: &[f64], y: &[f64]) -> Option<Fit<P>> {
     let n = y.len();
@@ -71,7 +145,7 @@ pub fn fit<const P: usize>(rows: &[[f64; P]], days: &[f64], y: &[f64]) -> Option
             candidates.push(candidate);
         }
     }
-    Some(average(&candidates, n))
+    average(&candidates, n)
 }
 
 /// Variance of the mean of n lasting errors, times n: the sum of their correlations with one in the middle, on average.
@@ -138,33 +212,25 @@ fn one<const P: usize>(rows: &[[f64; P]], y: &[f64], fade: &[f64], share: f64) -
     Some(Candidate { beta, unit_covariance: inverse, variance, log_weight, long_run: 0.0 })
 }
 
-fn average<const P: usize>(candidates: &[Candidate<P>], n: usize) -> Fit<P> {
+fn average<const P: usize>(candidates: &[Candidate<P>], n: usize) -> Option<Fit<P>> {
     let best = candidates.iter().map(|c| c.log_weight).fold(f64::NEG_INFINITY, f64::max);
-    let weights: Vec<f64> = candidates.iter().map(|c| (c.log_weight - best).exp()).collect();
-    let total: f64 = weights.iter().sum();
-    let mean = |of: &dyn Fn(&Candidate<P>) -> f64| -> f64 {
-        candidates.iter().zip(&weights).map(|(c, w)| w * of(c)).sum::<f64>() / total
+    let weight = |c: &Candidate<P>| (c.log_weight - best).exp();
+    let kept: Vec<&Candidate<P>> = candidates.iter().filter(|c| weight(c) > NEGLIGIBLE).collect();
+    let total: f64 = kept.iter().map(|c| weight(c)).sum();
+    let mean = |of: fn(&Candidate<P>) -> f64| kept.iter().map(|c| weight(c) * of(c)).sum::<f64>() / total;
+    let part = |c: &Candidate<P>| Part {
+        weight: weight(c) / total,
+        beta: c.beta,
+        covariance: c.unit_covariance.map(|row| row.map(|v| v * c.variance)),
     };
-    let beta: [f64; P] = std::array::from_fn(|p| mean(&|c| c.beta[p]));
-    let covariance = std::array::from_fn(|p| {
-        std::array::from_fn(|q| {
-            mean(&|c| c.variance * c.unit_covariance[p][q] + (c.beta[p] - beta[p]) * (c.beta[q] - beta[q]))
-        })
-    });
-    // The variance of the last coefficient is itself uncertain: from the count, and from the grid. Both relative
-    // variances add; a chi-square with df degrees of freedom has 2 / df (Satterthwaite, Biometrics 2 (1946)).
-    let last = P - 1;
-    let of_last = |c: &Candidate<P>| c.variance * c.unit_covariance[last][last];
-    let centre = mean(&of_last);
-    let doubt = mean(&|c| (of_last(c) / centre - 1.0).powi(2));
-    let df = 2.0 / (doubt + 2.0 / (n - P) as f64);
-    Fit {
-        beta,
-        covariance,
-        df: df.max(1.0),
-        sd: mean(&|c| c.variance).sqrt(),
-        long_run_sd: mean(&|c| c.long_run).sqrt(),
-    }
+    // The grid begins with the share 0.
+    Some(Fit {
+        independent: part(candidates.first()?),
+        df: (n - P) as f64,
+        sd: mean(|c| c.variance).sqrt(),
+        long_run_sd: mean(|c| c.long_run).sqrt(),
+        parts: kept.into_iter().map(part).collect(),
+    })
 }
 
 /// Inverse and log determinant of a symmetric positive matrix given by its lower triangle, by Cholesky's method.
@@ -284,6 +350,6 @@ mod tests {
         assert!(fit(&[[1.0]; 2], &days[..2], &y[..2]).is_none(), "too few");
         assert!(fit(&[[1.0]; 5], &days, &[1.0, f64::NAN, 1.0, 1.0, 1.0]).is_none());
         let flat = fit(&[[1.0]; 5], &days, &[2.0; 5]).unwrap();
-        assert!((flat.beta[0] - 2.0).abs() < 1e-9 && flat.sd < 1e-9);
+        assert!((flat.value([1.0]) - 2.0).abs() < 1e-9 && flat.sd < 1e-9);
     }
 }

@@ -33,3 +33,25 @@ pub fn student_upper(t: f64, df: f64) -> f64 {
 pub fn student_quantile(p: f64, df: f64) -> f64 {
     StudentsT::new(0.0, 1.0, df).map_or_else(|_| normal_quantile(p), |student| student.inverse_cdf(p))
 }
+
+/// P(T <= t) of Student's t, within 0.003 from 3 degrees of freedom on: Wallace, Ann. Math. Statist. 30, 1124-1130
+/// (1959). For where it is asked thousands of times.
+pub fn student_cdf(t: f64, df: f64) -> f64 {
+    let z = (8.0 * df + 1.0) / (8.0 * df + 3.0) * (df * (t * t / df).ln_1p()).sqrt();
+    normal_cdf(z.copysign(t))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn quick_student_is_near() {
+        for df in [3.0, 5.0, 10.0, 40.0, 400.0] {
+            for t in [-6.0, -2.5, -1.0, 0.0, 0.3, 2.0, 4.0] {
+                let found = student_cdf(t, df);
+                assert!((found - (1.0 - student_upper(t, df))).abs() < 0.003, "t {t}, df {df}: {found}");
+            }
+        }
+    }
+}
