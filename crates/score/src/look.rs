@@ -205,8 +205,12 @@ pub(crate) fn last_of(
         .map(|span| span.to.min(to))
 }
 
-/// Usual time from row to row, in seconds; 0 where there are no rows.
+/// Usual time from row to row while the roof was driven, in seconds; 0 where there are no rows. Before and after it a
+/// logger may write fewer.
 pub(crate) fn period(cycle: &Cycle) -> f64 {
-    let mut steps: Vec<f64> = cycle.recording.times.windows(2).map(|w| (w[1] - w[0]).0).collect();
+    let times = &cycle.recording.times;
+    let driven = &times[cycle.recording.rows(cycle.start, cycle.end)];
+    let times = if driven.len() > 2 { driven } else { times.as_slice() };
+    let mut steps: Vec<f64> = times.windows(2).map(|w| (w[1] - w[0]).0).collect();
     quantile(&mut steps, 0.5).unwrap_or(0.0)
 }

@@ -1,6 +1,6 @@
 //! A number taken from a cycle, with its uncertainty, or the reason why it can't be had.
 
-use foldwatch_profile::PhaseRef;
+use foldwatch_profile::{PhaseRef, SignalIx};
 use foldwatch_units::Measured;
 
 /// One measure of a cycle or of one of its phases.
@@ -12,6 +12,8 @@ pub struct Measure {
     pub run: Option<usize>,
     /// The step of that run.
     pub phase: Option<PhaseRef>,
+    /// The signal it was taken from, where a roof may have several of the kind.
+    pub signal: Option<SignalIx>,
     /// The unit of the value.
     pub unit: &'static str,
     /// What was measured.

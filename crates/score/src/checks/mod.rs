@@ -18,6 +18,8 @@ mod stuck_relay;
 mod stuck_switch;
 mod unconfirmed_running;
 
+pub(crate) use run_on::overrun;
+
 /// What a check is about, for people.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct About {

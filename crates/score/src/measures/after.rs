@@ -1,0 +1,173 @@
+//! After the drive: run-on, how the pressure holds, how far a lever springs back.
+
+use foldwatch_physics::decay::decay;
+use foldwatch_profile::SignalKind;
+use foldwatch_units::{Micros, Seconds};
+
+use super::{AboutMeasure, not, of_whole, value};
+use crate::checks::overrun;
+use crate::look::{self, Lane};
+use crate::view::View;
+use crate::{Measure, Observed};
+
+pub(super) const RUN_ON: AboutMeasure =
+    AboutMeasure { id: "run-on", unit: "s", meaning: "Time that the pump ran after the last confirmation." };
+pub(super) const HOLD: AboutMeasure = AboutMeasure {
+    id: "hold-time-constant",
+    unit: "s",
+    meaning: "Time in which a held pressure falls to 37 % of the way to where it is heading.",
+};
+pub(super) const SPRING_BACK: AboutMeasure = AboutMeasure {
+    id: "spring-back",
+    unit: "mm or deg",
+    meaning: "How far a position goes back by itself after the drive.",
+};
+
+/// The valves' own transient is over after this time, in seconds. Judgment.
+const SETTLED: Seconds = Seconds(0.3);
+/// Pressure that has fallen below this share by then was let go, not lost. Judgment.
+const LET_GO: f64 = 0.3;
+
+pub(super) fn of_cycle(view: &View, out: &mut Vec<Measure>) {
+    let run_on = match overrun(view) {
+        Some((_, _, seconds)) => value(seconds, view.period() / 6f64.sqrt()),
+        None if !view.pump_is_seen() => not("neither the pump's command nor its current is recorded"),
+        // Nothing ran after it: that is known, too.
+        None if view
+            .steps()
+            .last()
+            .is_some_and(|s| s.run.confirmation == foldwatch_segment::Confirmation::Confirmed) =>
+        {
+            value(0.0, view.period() / 6f64.sqrt())
+        }
+        None => not("the last step was not confirmed"),
+    };
+    out.push(of_whole(&RUN_ON, run_on));
+    let held = match hold(view) {
+        Hold::Falls { tau, u, .. } => value(tau, u),
+        Hold::AtLeast { seconds } => {
+            Observed::NotObservable(format!("it falls too slowly to tell in the {seconds:.0} s recorded"))
+        }
+        Hold::Not(why) => Observed::NotObservable(why),
+    };
+    out.push(of_whole(&HOLD, held));
+    let before = out.len();
+    for (ix, signal) in view.profile.of_kind(SignalKind::Position) {
+        let Some(lane) = Lane::of(view.cycle, ix) else { continue };
+        let mut measure = of_whole(&SPRING_BACK, spring_back(view, lane));
+        measure.signal = Some(ix);
+        measure.unit = signal.unit.symbol;
+        out.push(measure);
+    }
+    if out.len() == before {
+        out.push(of_whole(&SPRING_BACK, not("no position is recorded")));
+    }
+}
+
+/// How a pressure was held.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum Hold {
+    /// It fell, with this time constant, towards `end` from `begin` bar.
+    Falls { at: Micros, until: Micros, tau: f64, u: f64, begin: f64, end: f64, by_valve: bool },
+    /// It hardly fell in this time.
+    AtLeast { seconds: f64 },
+    /// The log can't tell.
+    Not(String),
+}
+
+/// The longest hold of the cycle: the pump off and no change of the drive, with pressure left to lose.
+pub(crate) fn hold(view: &View) -> Hold {
+    let Some(lane) = view.lane(SignalKind::Pressure) else {
+        return Hold::Not("no pressure is recorded".into());
+    };
+    let (_, last) = look::bounds(view.cycle);
+    let drive = &view.cycle.recording.drive;
+    // Within the cycle: valve on, pump off; after it: whatever the valves trap.
+    let inside = drive
+        .iter()
+        .filter(|span| !look::pump_runs(span) && !span.valves.is_empty())
+        .map(|span| (span.from, span.to, true));
+    let after = std::iter::once((view.cycle.end, last, false));
+    let Some((from, to, by_valve)) =
+        inside.chain(after).max_by_key(|(from, to, _)| to.0.saturating_sub(from.0)).filter(|h| h.1 > h.0)
+    else {
+        return Hold::Not("nothing is recorded after the drive".into());
+    };
+    let level = |from: Micros, to: Micros| lane.within(from, to).quantile(0.5);
+    let Some(before) = level(from - Seconds(0.2), from) else {
+        return Hold::Not("no row falls into the end of the drive".into());
+    };
+    let relief = view.profile.hydraulics.relief.map_or(before, |bar| bar.0);
+    if before < LET_GO * relief {
+        return Hold::Not("little pressure stands when the drive ends".into());
+    }
+    let begin = from + SETTLED;
+    let Some(held) = level(begin, begin + Seconds(0.2).max(Seconds(2.0 * view.period()))) else {
+        return Hold::Not("nothing is recorded after the drive".into());
+    };
+    if held < LET_GO * before {
+        return Hold::Not("the valves let the pressure go when the drive ends".into());
+    }
+    let rows = view.cycle.recording.rows(begin, to);
+    let Some(values) = view.cycle.recording.trace(lane.signal).and_then(|v| v.get(rows.clone())) else {
+        return Hold::Not("nothing is recorded after the drive".into());
+    };
+    match decay(&view.cycle.recording.times[rows], values) {
+        Ok(fit) => Hold::Falls {
+            at: begin,
+            until: to,
+            tau: fit.tau.value.0,
+            u: fit.tau.u.0,
+            begin: fit.p_0.value.0,
+            end: fit.p_end.value.0,
+            by_valve,
+        },
+        Err(
+            foldwatch_physics::NotObservable::TooShort { .. } | foldwatch_physics::NotObservable::Flat { .. },
+        ) => Hold::AtLeast { seconds: (to - begin).0 },
+        Err(why) => Hold::Not(why.to_string()),
+    }
+}
+
+/// How far a position went back after the drive, towards where it came from.
+fn spring_back(view: &View, lane: Lane) -> Observed {
+    let end = view.cycle.end;
+    let at_end = lane.within(end - Seconds(0.2), end).quantile(0.5);
+    let at_start = lane.within(Micros::MIN, view.cycle.start).points().next_back().map(|p| p.1);
+    let after = lane.within(end + SETTLED, Micros::MAX);
+    let rest = after.points().next_back().map(|p| p.1);
+    match (at_start, at_end, rest) {
+        (Some(start), Some(stop), Some(rest)) => {
+            let back = (stop - rest) * (stop - start).signum();
+            // A difference of two readings: what the calibration leaves open cancels.
+            value(back, 2f64.sqrt() * lane.noise())
+        }
+        _ => not("the position is not recorded before, at the end of and after the drive"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::measured;
+    use crate::testing::Sketch;
+    use foldwatch_units::Direction::Opening;
+
+    #[test]
+    fn run_on_is_measured_when_it_is_in_order() {
+        assert!((measured(&Sketch::healthy(Opening), "run-on").value().unwrap() - 0.2).abs() < 0.02);
+    }
+
+    #[test]
+    fn a_held_pressure_has_a_time_constant() {
+        let s = Sketch::healthy(Opening).with(|s| {
+            s.hold_tau = 6.0;
+            s.tail = 20.0;
+        });
+        let tau = measured(&s, "hold-time-constant").value().unwrap();
+        assert!((tau - 6.0).abs() < 0.2, "{tau}");
+        let let_go = s.clone().with(|s| s.hold_tau = 0.1);
+        assert_eq!(measured(&let_go, "hold-time-constant").value(), None);
+        let slow = s.with(|s| s.hold_tau = 600.0);
+        assert_eq!(measured(&slow, "hold-time-constant").value(), None);
+    }
+}

@@ -1,0 +1,121 @@
+//! The pressure of a step: highest, mean, last, and how fast it rose.
+
+use foldwatch_profile::SignalKind;
+use foldwatch_units::{Micros, Seconds};
+
+use super::{AboutMeasure, Put, calibration_u, lane_in, motion, not, value};
+use crate::look::Lane;
+use crate::view::{Step, View};
+
+pub(super) const PEAK: AboutMeasure =
+    AboutMeasure { id: "peak-pressure", unit: "bar", meaning: "The highest mean over a tenth of a second." };
+pub(super) const MEAN: AboutMeasure = AboutMeasure {
+    id: "mean-pressure",
+    unit: "bar",
+    meaning: "Mean while the mechanism moved, from 0.4 s after the start to the stop or the confirmation.",
+};
+pub(super) const END: AboutMeasure = AboutMeasure {
+    id: "end-pressure",
+    unit: "bar",
+    meaning: "Mean of the last tenth of a second before the step's end.",
+};
+pub(super) const RISE: AboutMeasure = AboutMeasure {
+    id: "rise-rate",
+    unit: "bar/s",
+    meaning: "The steepest rise over a twentieth of a second or two samples.",
+};
+
+/// Pressure is taken over this long, so that the pump's ripple and single readings do not count, in seconds.
+const SHORT: f64 = 0.1;
+/// The rise is taken over this long, in seconds.
+const RISE_OVER: f64 = 0.05;
+
+pub(super) fn of_step(view: &View, step: &Step, put: Put) {
+    let lane = match lane_in(view, step, SignalKind::Pressure) {
+        Ok(lane) => lane,
+        Err(why) => {
+            for about in [&PEAK, &MEAN, &END, &RISE] {
+                put(about, why.clone());
+            }
+            return;
+        }
+    };
+    let u = calibration_u(view.profile, lane);
+    let noise = lane.noise();
+    let mean_u = |n: usize| u.hypot(noise / (n.max(1) as f64).sqrt());
+    let short = (SHORT / view.period().max(1e-6)).max(1.0) as usize;
+
+    let peak = lane.highest_mean(SHORT).map(|p| p.1).or_else(|| lane.max());
+    put(&PEAK, peak.map_or_else(|| not("no row falls into the step"), |p| value(p, mean_u(short))));
+
+    let (from, until) = motion(step);
+    let moving = lane.within(from, until);
+    put(
+        &MEAN,
+        match moving.mean() {
+            Some(mean) => value(mean, mean_u(moving.count())),
+            None => not("no row falls into the motion"),
+        },
+    );
+
+    let last = lane.within(step.run.end - Seconds(SHORT), step.run.end);
+    let end =
+        last.mean().or_else(|| lane.within(Micros::MIN, step.run.end).points().next_back().map(|p| p.1));
+    put(&END, end.map_or_else(|| not("no row falls into the step"), |p| value(p, mean_u(last.count()))));
+
+    put(
+        &RISE,
+        match steepest(lane, RISE_OVER) {
+            // Two readings apart: their common calibration error cancels but for its share of the span.
+            Some((rate, over)) => value(rate, 2f64.sqrt() * noise / over),
+            None => not("too few rows in the step"),
+        },
+    );
+}
+
+/// The steepest rise over at least `span` seconds, and the time it was taken over.
+fn steepest(lane: Lane, span: f64) -> Option<(f64, f64)> {
+    let points: Vec<(Micros, f64)> = lane.points().collect();
+    let mut first = 0;
+    let mut best: Option<(f64, f64)> = None;
+    for (last, point) in points.iter().enumerate() {
+        while first + 2 < last && (point.0 - points[first + 1].0).0 >= span {
+            first += 1;
+        }
+        let over = (point.0 - points[first].0).0;
+        if last >= first + 2 && over >= span {
+            let rate = (point.1 - points[first].1) / over;
+            if best.is_none_or(|b| rate > b.0) {
+                best = Some((rate, over));
+            }
+        }
+    }
+    best
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::measured;
+    use crate::testing::{RELIEF, Sketch, sig};
+    use foldwatch_units::Direction::Opening;
+
+    #[test]
+    fn of_a_step_that_ends_at_its_stop() {
+        let s = Sketch::healthy(Opening).with(|s| s.acts[1].waits = 0.6);
+        assert!((measured(&s, "peak-pressure").value().unwrap() - RELIEF).abs() < 2.0);
+        assert!((measured(&s, "end-pressure").value().unwrap() - RELIEF).abs() < 2.0);
+        assert!((measured(&s, "mean-pressure").value().unwrap() - 70.0).abs() < 2.0);
+        // 90 bar with a time constant of 0.05 s: 1800 bar/s at first, 1138 over the first 0.05 s.
+        let rise = measured(&s, "rise-rate").value().unwrap();
+        assert!((900.0..1300.0).contains(&rise), "{rise}");
+    }
+
+    #[test]
+    fn says_why_not() {
+        let s = Sketch::healthy(Opening).with(|s| s.absent = vec![sig::PRESSURE]);
+        assert_eq!(
+            measured(&s, "peak-pressure"),
+            crate::Observed::NotObservable("no pressure is recorded".into())
+        );
+    }
+}
