@@ -2,6 +2,8 @@
 //!
 //! Everything is drawn from one seeded generator, so the same seed gives the same cars.
 
+use foldwatch_trend::{Point, Series, Worse};
+use foldwatch_units::Micros;
 use rand::{Rng, SeedableRng};
 use rand_distr::{Distribution, LogNormal, Normal, Poisson};
 use rand_pcg::Pcg64Mcg;
@@ -21,14 +23,28 @@ pub struct Noise {
     pub outliers: f64,
 }
 
-pub const WHITE: Noise =
-    Noise { white: 0.025, weather: (0.0, 1.0), per_cycle: 0.0, season: 0.0, outliers: 0.0 };
-pub const ODD: Noise = Noise { outliers: 0.02, ..WHITE };
-pub const CHAINED: Noise = Noise { per_cycle: 0.4, outliers: 0.01, ..WHITE };
-pub const WEATHER: Noise =
-    Noise { white: 0.022, weather: (0.011, 4.0), per_cycle: 0.0, season: 0.0, outliers: 0.01 };
-pub const ROUGH: Noise =
-    Noise { white: 0.03, weather: (0.02, 5.0), per_cycle: 0.0, season: 0.005, outliers: 0.02 };
+/// Named sorts of noise, for the tables; the last is none of them: every car draws its own.
+pub const SORTS: [(&str, Option<Noise>); 6] = [
+    ("independent", Some(WHITE)),
+    ("with outliers", Some(Noise { outliers: 0.02, ..WHITE })),
+    ("cycle to cycle 0.4", Some(Noise { per_cycle: 0.4, outliers: 0.01, ..WHITE })),
+    ("weather", Some(Noise { white: 0.022, weather: (0.011, 4.0), outliers: 0.01, ..WHITE })),
+    ("rough weather", Some(Noise { white: 0.03, weather: (0.02, 5.0), season: 0.005, outliers: 0.02, ..WHITE })),
+    ("mixed fleet", None),
+];
+
+const WHITE: Noise = Noise { white: 0.025, weather: (0.0, 1.0), per_cycle: 0.0, season: 0.0, outliers: 0.0 };
+
+/// A car of the mixed fleet.
+pub fn mixed(rng: &mut Pcg64Mcg) -> Noise {
+    Noise {
+        white: rng.random_range(0.015..0.035),
+        weather: (rng.random_range(0.0..0.02), rng.random_range(1.0..8.0)),
+        per_cycle: if rng.random_bool(0.25) { 0.3 } else { 0.0 },
+        season: rng.random_range(0.0..0.005),
+        outliers: rng.random_range(0.0..0.02),
+    }
+}
 
 /// How the level grows with the cycles since the last repair.
 #[derive(Clone, Copy)]
@@ -125,6 +141,27 @@ fn usage(rng: &mut Pcg64Mcg, outings: f64, cycles: usize) -> Vec<f64> {
     }
     days.truncate(cycles);
     days
+}
+
+impl Car {
+    /// The cycle as the engine gets it. Cycles are counted from 0.
+    pub fn point(&self, cycle: usize) -> Point {
+        let value = self.values[cycle];
+        Point { cycle: cycle as u64, at: moment(self.days[cycle]), value, raw: value }
+    }
+
+    /// All cycles before some cycle.
+    pub fn series(&self, cycles: usize) -> Series {
+        let mut series = Series::new(Worse::Higher);
+        for cycle in 0..cycles {
+            series.push(self.point(cycle)).unwrap();
+        }
+        series
+    }
+}
+
+pub fn moment(days: f64) -> Micros {
+    Micros::from_secs(days * 86_400.0)
 }
 
 pub fn generator(seed: u64) -> Pcg64Mcg {
