@@ -220,8 +220,9 @@ impl<'a> Table<'a> {
     fn remedy_for_unknown(&self, name: &str) -> (Option<&'static str>, String) {
         let here: Vec<&'static str> =
             KEYS.iter().filter(|key| key.table() == self.schema).map(Key::name).collect();
-        if let Some(meant) = nearest(name, &here) {
-            return (Some(meant), format!("did you mean `{meant}`?"));
+        let told = |meant| (Some(meant), format!("did you mean `{meant}`?"));
+        if let Some(meant) = misspelt(name, &here) {
+            return told(meant);
         }
         if let Some(key) = KEYS.iter().find(|key| key.name() == name) {
             let place = match (key.table(), Key::find(key.table()).map(|table| table.takes)) {
@@ -231,20 +232,24 @@ impl<'a> Table<'a> {
             };
             return (None, format!("it belongs {place}"));
         }
-        (None, format!("known here: {}", here.join(", ")))
+        match same_beginning(name, &here) {
+            Some(meant) => told(meant),
+            None => (None, format!("known here: {}", here.join(", "))),
+        }
     }
 }
 
-/// The one of `known` that was probably meant. Judged on a set of likely slips: a letter wrong, missing, doubled or
-/// swapped, and the unit left off or another unit put on.
+/// The one of `known` that was probably meant.
 pub(crate) fn nearest<'a>(word: &str, known: &[&'a str]) -> Option<&'a str> {
-    if word.len() > 64 {
+    misspelt(word, known).or_else(|| same_beginning(word, known))
+}
+
+/// A letter wrong, missing, doubled or swapped; in long words two of them. Capitals count as no slip.
+pub(crate) fn misspelt<'a>(word: &str, known: &[&'a str]) -> Option<&'a str> {
+    if word.len() > LONGEST_ID {
         return None;
     }
     let word = word.to_lowercase();
-    let stem = word.split('_').next().unwrap_or_default();
-    let same_stem: Vec<&&str> =
-        known.iter().filter(|k| stem.len() > 2 && k.split('_').next() == Some(stem)).collect();
     known
         .iter()
         .map(|k| (strsim::osa_distance(&word, &k.to_lowercase()), *k))
@@ -256,7 +261,14 @@ pub(crate) fn nearest<'a>(word: &str, known: &[&'a str]) -> Option<&'a str> {
         })
         .min_by_key(|(distance, _)| *distance)
         .map(|(_, k)| k)
-        .or_else(|| (same_stem.len() == 1).then(|| *same_stem[0]))
+}
+
+/// The only one with the same part before the first `_`: the unit left off, or another one put on.
+fn same_beginning<'a>(word: &str, known: &[&'a str]) -> Option<&'a str> {
+    let stem = word.split('_').next().filter(|stem| stem.len() > 2)?;
+    let mut alike = known.iter().filter(|k| k.split('_').next() == Some(stem));
+    let first = alike.next()?;
+    alike.next().is_none().then_some(*first)
 }
 
 fn number(value: &DeValue<'_>) -> Option<f64> {
@@ -319,8 +331,11 @@ fn fits(takes: Takes, value: &DeValue<'_>) -> Result<(), String> {
 /// Words that expressions need.
 pub(crate) const RESERVED: &[&str] = &["and", "or", "not", "always"];
 
+/// Ids stand in tables and file names.
+const LONGEST_ID: usize = 64;
+
 fn is_id(text: &str, joiner: char) -> bool {
-    text.len() <= 64
+    text.len() <= LONGEST_ID
         && text.starts_with(|c: char| c.is_ascii_alphabetic())
         && text.chars().all(|c| c.is_ascii_alphanumeric() || c == joiner)
 }

@@ -16,7 +16,8 @@ const OF_NUMBERS: &[&str] = &["unit", "gain", "offset", "min", "max", "u", "cert
 const OF_ON_OFF: &[&str] = &["on_when", "debounce_ms"];
 
 pub(crate) fn all(tables: &[Table<'_>], names: &Names<'_>, problems: &mut Problems) -> Vec<Signal> {
-    let mut signals: Vec<Signal> = tables.iter().map(|table| one(table, names, problems)).collect();
+    let mut signals: Vec<Signal> =
+        tables.iter().enumerate().map(|(place, table)| one(place, table, names, problems)).collect();
     // Said at one of two, it holds for both.
     let pairs: BTreeSet<(usize, usize)> = signals
         .iter()
@@ -34,14 +35,15 @@ pub(crate) fn all(tables: &[Table<'_>], names: &Names<'_>, problems: &mut Proble
     signals
 }
 
-fn one(table: &Table<'_>, names: &Names<'_>, problems: &mut Problems) -> Signal {
+fn one(place: usize, table: &Table<'_>, names: &Names<'_>, problems: &mut Problems) -> Signal {
     let id = table.text("id").unwrap_or_default();
     let kind = table.text("kind").and_then(SignalKind::from_word);
     if let Some(kind) = kind {
         refuse_foreign_keys(table, kind, problems);
     }
     let unit = unit(table, kind, problems);
-    let excludes = names.listed(table, "excludes", &[SignalKind::Switch], problems);
+    let mut excludes = names.listed(table, "excludes", &[SignalKind::Switch], problems);
+    excludes.retain(|other| other.at() != place);
     if let Some((at, _)) = table.words("excludes").into_iter().find(|(_, other)| *other == id) {
         problems.wrong(at, table.shown("excludes"), "a switch can't exclude itself", "name the other one");
     }

@@ -2,7 +2,7 @@
 
 use crate::expr::Expr;
 use crate::model::SignalIx;
-use crate::shape::RESERVED;
+use crate::shape::{RESERVED, misspelt};
 
 /// Deeper nesting helps nobody, and each level costs stack.
 const DEEPEST: usize = 32;
@@ -40,7 +40,10 @@ pub(crate) fn parse(text: &str, lookup: &Lookup<'_>) -> Result<Expr, Vec<Fault>>
     let mut faults = Vec::new();
     let tokens = tokens(text, &mut faults);
     for token in tokens.iter().filter(|token| token.is_id()) {
-        if let Err((found, remedy, undefined)) = lookup(token.text) {
+        if let Err((found, mut remedy, mut undefined)) = lookup(token.text) {
+            if undefined && let Some(word) = misspelt(token.text, &["and", "or", "not"]) {
+                (remedy, undefined) = (format!("did you mean `{word}`? {remedy}"), false);
+            }
             faults.push(Fault { at: token.at, found, remedy, undefined });
         }
     }
