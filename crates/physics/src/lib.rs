@@ -6,6 +6,7 @@
 
 pub mod decay;
 pub mod expect;
+pub mod knee;
 mod not_observable;
 pub mod oil;
 mod stats;
