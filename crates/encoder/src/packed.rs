@@ -261,3 +261,81 @@ fn put_column(sink: &mut Sink<'_>, values: impl Iterator<Item = i32> + Clone) ->
 fn fold_32(value: i32) -> u32 {
     ((value << 1) ^ (value >> 31)) as u32
 }
+
+#[cfg(test)]
+mod tests {
+    extern crate std;
+    use std::vec::Vec;
+
+    use super::*;
+
+    fn run(from: u8, to: u8) -> Vec<u8> {
+        (from..=to).collect()
+    }
+
+    /// Cheshire and Baker, Consistent Overhead Byte Stuffing, IEEE/ACM Transactions on Networking 7(2), 1999: the
+    /// rules' corner cases, and the paper's packet example (figures from memory, recomputed).
+    fn published() -> Vec<(Vec<u8>, Vec<u8>)> {
+        let mut table: Vec<(Vec<u8>, Vec<u8>)> = [
+            (&[][..], &[0x01][..]),
+            (&[0x00], &[0x01, 0x01]),
+            (&[0x00, 0x00], &[0x01, 0x01, 0x01]),
+            (&[0x00, 0x11, 0x00], &[0x01, 0x02, 0x11, 0x01]),
+            (&[0x11, 0x22, 0x00, 0x33], &[0x03, 0x11, 0x22, 0x02, 0x33]),
+            (&[0x11, 0x22, 0x33, 0x44], &[0x05, 0x11, 0x22, 0x33, 0x44]),
+            (&[0x11, 0x00, 0x00, 0x00], &[0x02, 0x11, 0x01, 0x01, 0x01]),
+            (
+                &[0x45, 0, 0, 0x2C, 0x4C, 0x79, 0, 0, 0x40, 0x06, 0x4F, 0x37],
+                &[0x02, 0x45, 0x01, 0x04, 0x2C, 0x4C, 0x79, 0x01, 0x05, 0x40, 0x06, 0x4F, 0x37],
+            ),
+        ]
+        .map(|(data, stuffed)| (data.to_vec(), stuffed.to_vec()))
+        .into();
+        let joined = |parts: &[&[u8]]| parts.concat();
+        table.push((run(1, 0xFE), joined(&[&[0xFF], &run(1, 0xFE)])));
+        table.push((joined(&[&[0], &run(1, 0xFE)]), joined(&[&[1, 0xFF], &run(1, 0xFE)])));
+        table.push((run(1, 0xFF), joined(&[&[0xFF], &run(1, 0xFE), &[2, 0xFF]])));
+        table.push((joined(&[&run(2, 0xFF), &[0]]), joined(&[&[0xFF], &run(2, 0xFF), &[1, 1]])));
+        table.push((joined(&[&run(3, 0xFF), &[0, 1]]), joined(&[&[0xFE], &run(3, 0xFF), &[2, 1]])));
+        table
+    }
+
+    #[test]
+    fn stuffing_in_pieces_is_as_published() {
+        for (data, stuffed) in published() {
+            for piece in [1, 3, 254, 1000] {
+                let mut out = [0; 300];
+                let mut encoder = CobsEncoder::new(&mut out);
+                data.chunks(piece).for_each(|piece| encoder.push(piece).unwrap());
+                let n = encoder.finalize();
+                assert_eq!(out[..n], stuffed, "{data:02X?} in pieces of {piece}");
+            }
+        }
+    }
+
+    #[test]
+    fn checks_are_as_published() {
+        // RevEng catalogue of parametrised CRC algorithms: the check value is that of these nine digits.
+        assert_eq!(CRC_32.checksum(b"123456789"), 0xCBF4_3926);
+        assert_eq!(crate::CRC_16.checksum(b"123456789"), 0x29B1);
+        assert_eq!(crate::CRC_16.checksum(b"123456789\x29\xB1"), 0);
+    }
+
+    /// x^16 + x^12 + x^5 + 1 has the factor x + 1, so every odd number of wrong bits is found; and x has the order
+    /// 32767 modulo it, so every two wrong bits up to that distance are. A line has at most 4096 bytes, 32768 bits, of
+    /// which the last eight are the line feed.
+    #[test]
+    fn a_text_check_finds_three_wrong_bits_in_a_line() {
+        assert_eq!(0x1_1021u32.count_ones() % 2, 0);
+        let (mut power, mut order) = (2u32, 1);
+        while power != 1 {
+            power <<= 1;
+            if power & 0x1_0000 != 0 {
+                power ^= 0x1_1021;
+            }
+            order += 1;
+        }
+        assert_eq!(order, 32_767);
+        assert!(crate::MAX_FRAME * 8 - 8 <= order);
+    }
+}

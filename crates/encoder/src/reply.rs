@@ -105,3 +105,76 @@ impl ReplyReader {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const REPLIES: [Reply; 5] = [
+        Reply::Hello,
+        Reply::Time { logger: 0x2A, utc: 1_790_000_000_123_456, echo: 99_000 },
+        Reply::Time { logger: u32::MAX, utc: i64::MIN, echo: u64::MAX },
+        Reply::Acknowledge { logger: 0x2A, boot: 3, up_to: 17 },
+        Reply::Resend { logger: u32::MAX, boot: u32::MAX, from: u32::MAX, to: u32::MAX },
+    ];
+
+    fn read(encoding: Encoding, bytes: &[u8]) -> Option<Reply> {
+        let mut reader = ReplyReader::new(encoding);
+        let mut found = bytes.iter().filter_map(|byte| reader.push(*byte));
+        let first = found.next();
+        assert_eq!(found.next(), None);
+        first
+    }
+
+    #[test]
+    fn replies_survive_and_no_wrong_bit_goes_unseen() {
+        for encoding in [Encoding::Packed, Encoding::Text] {
+            for reply in REPLIES {
+                let mut bytes = [0; Reply::MAX_LEN];
+                let n = reply.encode(encoding, &mut bytes).unwrap();
+                let bytes = &mut bytes[..n];
+                assert_eq!(read(encoding, bytes), Some(reply));
+                for bit in 0..8 * n {
+                    bytes[bit / 8] ^= 1 << (bit % 8);
+                    assert_eq!(read(encoding, bytes), None, "{reply:?} with bit {bit} wrong");
+                    bytes[bit / 8] ^= 1 << (bit % 8);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn what_is_too_long_or_empty_is_skipped() {
+        for (encoding, delimiter) in [(Encoding::Packed, 0), (Encoding::Text, b'\n')] {
+            let mut reader = ReplyReader::new(encoding);
+            for _ in 0..500 {
+                assert_eq!(reader.push(b'x'), None);
+            }
+            assert_eq!(reader.push(delimiter), None);
+            assert_eq!(reader.push(delimiter), None);
+            let mut bytes = [0; Reply::MAX_LEN];
+            let n = Reply::Hello.encode(encoding, &mut bytes).unwrap();
+            assert_eq!(bytes[..n].iter().find_map(|byte| reader.push(*byte)), Some(Reply::Hello));
+        }
+    }
+
+    #[test]
+    fn a_terminal_may_send_a_carriage_return() {
+        assert_eq!(read(Encoding::Text, b"host-ack 0000002A boot=3 to=17 #F2FC\r\n"), Some(REPLIES[3]));
+    }
+
+    #[test]
+    fn a_short_buffer_is_refused() {
+        for encoding in [Encoding::Packed, Encoding::Text] {
+            let mut bytes = [0; Reply::MAX_LEN];
+            let n = REPLIES[1].encode(encoding, &mut bytes).unwrap();
+            for short in 0..n {
+                assert_eq!(
+                    REPLIES[1].encode(encoding, &mut bytes[..short]),
+                    Err(EncodeError::Full),
+                    "{short}"
+                );
+            }
+        }
+    }
+}

@@ -113,3 +113,90 @@ impl<const VALUES: usize> Stream<VALUES> {
         usize::from(self.rows) * usize::from(self.columns)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    extern crate std;
+    use std::vec::Vec;
+
+    use super::*;
+    use crate::{Encoding, MAX_PACKED, Mark, NO_READING};
+
+    fn shorthand(frame: &Frame<'_>) -> (char, u64, usize) {
+        match frame {
+            Frame::Block(block) => ('b', block.at, usize::from(block.rows)),
+            Frame::Edge(edge) => ('e', edge.at, usize::from(edge.signal)),
+            Frame::Mark(mark) => ('m', mark.at, 0),
+            _ => ('?', 0, 0),
+        }
+    }
+
+    #[test]
+    fn frames_are_in_order_of_time_and_numbered() {
+        let mut frames = Vec::new();
+        let mut emit = |id: FrameId, frame: &Frame<'_>| frames.push((id.sequence, shorthand(frame)));
+        let mut stream = Stream::<8>::new(1, 1, 2, 10);
+        let mut row =
+            |stream: &mut Stream<8>, at, levels| stream.row(at, levels, &[1, 2], &mut emit).unwrap();
+        row(&mut stream, 100, 0b00);
+        row(&mut stream, 110, 0b00);
+        row(&mut stream, 120, 0b11);
+        // A pause of the clock begins a new block; so does a full one.
+        row(&mut stream, 140, 0b11);
+        for n in 1..5 {
+            row(&mut stream, 140 + 10 * n, 0b11);
+        }
+        stream.edge(183, 1, false, &mut emit);
+        // The level that the edge has told is not told again.
+        stream.row(190, 0b01, &[1, 2], &mut emit).unwrap();
+        stream.say(&Frame::Mark(Mark { at: 195 }), &mut emit);
+        stream.flush(&mut emit);
+        let expected = [
+            ('b', 100, 2),
+            ('e', 120, 0),
+            ('e', 120, 1),
+            ('b', 120, 1),
+            ('b', 140, 4),
+            ('b', 180, 1),
+            ('e', 183, 1),
+            ('b', 190, 1),
+            ('m', 195, 0),
+        ];
+        let numbered: Vec<_> = (0..).zip(expected).collect();
+        assert_eq!(frames, numbered);
+    }
+
+    #[test]
+    fn rows_of_the_wrong_size_are_refused() {
+        let mut emit = |_: FrameId, _: &Frame<'_>| panic!("nothing to say");
+        let mut stream = Stream::<3>::new(1, 1, 2, 10);
+        assert!(matches!(stream.row(0, 0, &[1], &mut emit), Err(EncodeError::Content(_))));
+        let mut stream = Stream::<3>::new(1, 1, 4, 10);
+        assert_eq!(stream.row(0, 0, &[1, 2, 3, 4], &mut emit), Err(EncodeError::Full));
+    }
+
+    /// The sizes that the documentation of [`Stream`] promises.
+    #[test]
+    fn the_widest_block_fits() {
+        fn fits<const VALUES: usize>(columns: u8, encoding: Encoding) {
+            let mut buf = [0; MAX_PACKED];
+            let mut emit = |id: FrameId, frame: &Frame<'_>| {
+                frame.encode(id, encoding, &mut buf).unwrap();
+            };
+            let mut stream = Stream::<VALUES>::new(u32::MAX, u32::MAX, columns, u32::MAX);
+            stream.next.sequence = u32::MAX - 1;
+            let start = u64::MAX - u64::from(u32::MAX) * 1000;
+            for row in 0..VALUES / usize::from(columns) {
+                let value = if row % 2 == 0 { NO_READING + 1 } else { i32::MAX };
+                let at = start + row as u64 * u64::from(u32::MAX);
+                stream.row(at, u64::MAX, &[value; 64][..usize::from(columns)], &mut emit).unwrap();
+            }
+            stream.flush(&mut emit);
+        }
+        for columns in [1, 3, 16, 64] {
+            fits::<240>(columns, Encoding::Text);
+            fits::<240>(columns, Encoding::Packed);
+            fits::<900>(columns, Encoding::Packed);
+        }
+    }
+}

@@ -32,8 +32,8 @@ pub enum DamageKind {
     Unrecognised,
     /// So much damage that the port's speed is probably wrong. Its bytes are also reported by themselves.
     Speed,
-    /// Zero bytes without end: the line is held low.
-    HeldLow,
+    /// Zero bytes without end: the port is set much too fast, or the line is held low.
+    OnlyZeros,
 }
 
 impl DamageKind {
@@ -47,7 +47,7 @@ impl DamageKind {
             DamageKind::Unfinished => "unfinished",
             DamageKind::Unrecognised => "unrecognised",
             DamageKind::Speed => "speed",
-            DamageKind::HeldLow => "held-low",
+            DamageKind::OnlyZeros => "only-zeros",
         }
     }
 }

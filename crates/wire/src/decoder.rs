@@ -35,7 +35,7 @@ pub struct Received<'a> {
 /// So many bytes are looked at before the search for an encoding starts anew.
 const LONGEST_PROBE: usize = 64 * 1024;
 /// So many zero bytes in a row are no pause between frames.
-const HELD_LOW: u64 = 1024;
+const MANY_ZEROS: u64 = 1024;
 
 /// Finds frames in bytes that come in pieces of any size; the pieces make no difference to what is found.
 #[derive(Debug)]
@@ -115,8 +115,15 @@ impl Decoder {
 
     /// The stream has ended: hands out what is left.
     pub fn finish(&mut self, out: &mut impl FnMut(Decoded<'_>)) {
-        if let State::Searching(probe) = &self.encoding {
-            match probe.best() {
+        if let State::Searching(probe) = &mut self.encoding {
+            // The last unit may lack its delimiter.
+            let mut found = None;
+            for delimiter in [0, b'\n'] {
+                self.held.push(delimiter);
+                found = found.or_else(|| probe.closed(&self.held, &mut self.scratch));
+                self.held.pop();
+            }
+            match found.or_else(|| probe.best()) {
                 Some(format) => self.adopt(format, out),
                 None => self.give_up(out),
             }
@@ -330,14 +337,15 @@ impl Decoder {
     /// A delimiter without anything before it.
     fn pause(&mut self, out: &mut impl FnMut(Decoded<'_>)) {
         self.zeros += 1;
-        if self.zeros == HELD_LOW {
-            let bytes = self.start.saturating_sub(HELD_LOW)..self.start;
+        if self.zeros == MANY_ZEROS {
+            let bytes = self.start.saturating_sub(MANY_ZEROS)..self.start;
             let message = format!(
-                "byte {}: {HELD_LOW} delimiters and nothing between them: the line is probably held low; look at the \
-                 logger's supply, the cable and a swapped pair of wires",
+                "byte {}: {MANY_ZEROS} zero bytes and nothing between them: the port is set much faster than the logger \
+                 sends, or the line is held low; set both to the same baud rate, then look at the logger's supply, the \
+                 cable and a swapped pair of wires",
                 bytes.start
             );
-            out(Decoded::Damage(Damage { bytes, line: None, kind: DamageKind::HeldLow, message }, &[]));
+            out(Decoded::Damage(Damage { bytes, line: None, kind: DamageKind::OnlyZeros, message }, &[]));
         }
     }
 }

@@ -223,3 +223,46 @@ impl<'a> Body<'a> {
 fn fit<N: Copy + std::fmt::Display, T: TryFrom<N>>(number: N) -> Part<T> {
     T::try_from(number).map_err(|_| format!("the number {number} is too large for its place"))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Frames are unstuffed before their check is looked at: the words tell which of the two refused them.
+    fn kind(unit: &[u8]) -> crate::DamageKind {
+        read(unit, &mut Vec::new()).unwrap_err().kind
+    }
+
+    #[test]
+    fn what_is_not_stuffed_is_refused() {
+        for unit in [&[][..], &[0x05, 0x31, 0x32, 0x33], &[0x05, 0x31, 0x32], &[0xFF, 1, 2]] {
+            assert_eq!(kind(unit), crate::DamageKind::Form, "{unit:02X?}");
+        }
+    }
+
+    #[test]
+    fn a_full_last_run_may_be_followed_by_an_empty_one() {
+        // 254 bytes without a zero: some encoders close them with one more code byte, 01.
+        let mut stuffed = vec![0xFF];
+        stuffed.extend(1..=0xFE);
+        let (mut short, mut long) = (vec![0; 300], vec![0; 300]);
+        let n = cobs::decode(&stuffed, &mut short).unwrap().frame_size();
+        stuffed.push(0x01);
+        assert_eq!(cobs::decode(&stuffed, &mut long).unwrap().frame_size(), n);
+        assert_eq!(short[..n], (1..=0xFE).collect::<Vec<u8>>());
+        assert_eq!(short, long);
+    }
+
+    #[test]
+    fn a_frame_of_newer_firmware_is_called_unknown() {
+        let mut body = vec![99, 0, 0, 0, 0, 0, 0];
+        body.extend(CRC_32.checksum(&body).to_le_bytes());
+        let mut unit = vec![0; 32];
+        let n = cobs::encode(&body, &mut unit);
+        let fault = read(&unit[..n], &mut Vec::new()).unwrap_err();
+        assert_eq!(
+            (fault.kind, fault.what.as_str()),
+            (crate::DamageKind::Unknown, "frame type 99 is not known")
+        );
+    }
+}
