@@ -13,6 +13,7 @@ mod logic;
 mod model;
 mod names;
 mod problem;
+mod reading;
 mod sequence;
 mod shape;
 mod signal;

@@ -25,7 +25,7 @@ pub struct Loaded {
 }
 
 /// Far more than any roof needs; it keeps a wrong file (a log, an image) from being picked over.
-const LONGEST_FILE: usize = 1 << 20;
+const LONGEST_FILE: usize = 256 << 10;
 
 /// Reads and checks a whole profile.
 ///
