@@ -171,7 +171,7 @@ pub const KEYS: &[Key] = &[
         "signal.gain",
         number("", -1e9, 1e9),
         Number(1.0),
-        "Numbers: value = recorded number x gain + offset, in `unit`.",
+        "Numbers: value = recorded number x gain + offset, in `unit`. A log that itself names a unit of this kind is taken as calibrated already, and the two are left out.",
     ),
     key("signal.offset", number("", -1e9, 1e9), Number(0.0), "Numbers: see `gain`; in `unit`."),
     key(

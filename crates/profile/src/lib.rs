@@ -13,7 +13,6 @@ mod logic;
 mod model;
 mod names;
 mod problem;
-mod reading;
 mod sequence;
 mod shape;
 mod signal;
