@@ -16,7 +16,9 @@ fn main() -> std::process::ExitCode {
     match foldwatch_profile::parse(&text) {
         Ok(loaded) => {
             print!("{}", foldwatch_profile::explain(&loaded.profile));
-            loaded.advice.iter().for_each(|advice| println!("{path}, {advice}"));
+            // What is not given stands in the explanation already.
+            let odd = loaded.advice.iter().filter(|advice| advice.found != "not given");
+            odd.for_each(|advice| println!("{path}, {advice}"));
             std::process::ExitCode::SUCCESS
         }
         Err(problems) => {

@@ -137,8 +137,12 @@ fn signal_row(profile: &Profile, signal: &Signal) -> Vec<String> {
     } else {
         let c = &signal.calibration;
         if c.gain != 1.0 || c.offset != 0.0 {
-            let sign = if c.offset < 0.0 { '-' } else { '+' };
-            details.push(format!("recorded number x {} {sign} {}", short(c.gain), short(c.offset.abs())));
+            let offset = match c.offset {
+                0.0 => String::new(),
+                o if o < 0.0 => format!(" - {}", short(-o)),
+                o => format!(" + {}", short(o)),
+            };
+            details.push(format!("recorded number x {}{offset}", short(c.gain)));
         }
         match (c.min, c.max) {
             (Some(min), Some(max)) => details.push(format!("from {} to {}", short(min), short(max))),
@@ -169,9 +173,9 @@ fn quoted(profile: &Profile, ix: SignalIx) -> String {
     format!("\"{}\"", profile.signal(ix).label)
 }
 
-/// Up to four decimals, none that say nothing.
+/// Up to five decimals, none that say nothing.
 fn short(number: f64) -> String {
-    let text = format!("{number:.4}");
+    let text = format!("{number:.5}");
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
