@@ -1,0 +1,69 @@
+//! The healthy roof's parameters under the faults of a cycle.
+
+use foldwatch_profile::PhaseRef;
+use foldwatch_units::Celsius;
+
+use crate::fault::Effects;
+use crate::layout::{Move, side};
+use crate::params::RigParams;
+use crate::plant::Drive;
+
+/// Delivery at running speed, m3/s, and the pressure that loads lie around, Pa.
+fn typical(p: &RigParams) -> (f64, f64) {
+    let loads: Vec<f64> = p.moves.iter().flatten().flatten().map(|m| m.load_pa[1] + m.friction_pa).collect();
+    let mean = if loads.is_empty() { 50e5 } else { loads.iter().sum::<f64>() / loads.len() as f64 };
+    (p.displacement * 300.0, mean)
+}
+
+/// Current at which voltages lost in cables are stated: that of the reference voltage over the winding, less what
+/// the motor's own voltage takes.
+fn running_current(p: &RigParams) -> f64 {
+    ((p.reference_v - p.k_motor * 300.0) / p.r_winding_ohm).max(1.0)
+}
+
+/// The parameters of the plant for one cycle.
+pub(crate) fn conditioned(healthy: &RigParams, e: &Effects) -> RigParams {
+    let mut p = healthy.clone();
+    let (delivery, pressure) = typical(healthy);
+    let running = running_current(healthy);
+    p.slip *= 1.0 + e.slip;
+    p.leak *= 1.0 + e.leak;
+    p.air += e.air;
+    p.suction_air = (p.suction_air + e.suction_air).min(0.9);
+    p.r_supply_ohm += e.supply_v / running;
+    p.r_earth_ohm += e.earth_v / running;
+    if e.relief > 0.0 {
+        p.relief_pa *= e.relief;
+    }
+    p.release_g += e.release * delivery / pressure;
+    if e.strainer > 0.0 {
+        p.suction_limit = p.suction_limit.min(e.strainer * delivery);
+    }
+    p.emf_v -= e.battery.0;
+    p.r_battery_ohm *= 1.0 + e.battery.1;
+    p
+}
+
+/// What drives an axis in a step.
+pub(crate) fn drive_for(
+    healthy: &RigParams,
+    e: &Effects,
+    step: PhaseRef,
+    nth: usize,
+    m: &Move,
+    pumped: bool,
+) -> Option<Drive> {
+    let by = *healthy.moves[side(step.direction)].get(step.index)?.get(nth)?;
+    let factor = |list: &[(PhaseRef, f64)]| list.iter().find(|(p, _)| *p == step).map(|(_, f)| *f);
+    let (delivery, pressure) = typical(healthy);
+    let mu = healthy.oil().dynamic(Celsius(healthy.reference_c));
+    Some(Drive {
+        by,
+        from: m.from,
+        to: m.to,
+        pumped,
+        friction: factor(&e.friction).unwrap_or(1.0),
+        bypass: factor(&e.bypass).map_or(0.0, |part| part * delivery / pressure * mu),
+        arrived: false,
+    })
+}
