@@ -32,6 +32,8 @@ pub struct History {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 struct StepHistory {
     time: Expectation,
+    /// Pressure and current that the step needs, by the measure's name.
+    loads: BTreeMap<String, Load>,
     /// What is usual of the step, by name.
     usual: BTreeMap<String, Usual>,
 }
@@ -58,6 +60,35 @@ struct PairHistory {
     apart: u32,
     /// Movements in which they were.
     together: u32,
+}
+
+/// How much of something a step needs, by the same model as its time: ln of it against supply and viscosity, with a
+/// heavy-tailed error. What the model calls seconds is then bar or ampere.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Load(Expectation);
+
+impl Load {
+    /// Begun with the first cycle's value, which may be a quarter off.
+    fn begin(profile: &Profile, first: f64) -> Load {
+        let prior = expect::Prior {
+            level_sd: 0.25,
+            // Neither pressure nor current goes with the supply for sure, whichever way.
+            supply: expect::Belief { mean: 0.0, sd: 0.4 },
+            // Cold oil takes pressure to be moved; how much is the roof's own.
+            viscosity: expect::Belief { mean: 0.08, sd: 0.12 },
+            ..expect::Prior::default()
+        };
+        Load(Expectation::with_prior(Seconds(first), timing::reference(profile), prior))
+    }
+}
+
+/// What a step usually needs under some conditions.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Needed {
+    /// Half of the sound cycles need more.
+    pub median: f64,
+    /// The chance that a sound cycle needs more than it did this time.
+    pub tail: f64,
 }
 
 /// Movements after which two end positions are taken to exclude each other. Two of each direction.
@@ -119,6 +150,24 @@ impl History {
     /// What is usual of the car.
     pub(crate) fn usual(&self, what: &str) -> Option<&Usual> {
         self.usual.get(what)
+    }
+
+    /// What a step usually needs of pressure or current, once enough cycles were seen.
+    pub(crate) fn needed(
+        &self,
+        profile: &Profile,
+        phase: PhaseRef,
+        what: &str,
+        conditions: timing::Conditions,
+        now: f64,
+    ) -> Option<Needed> {
+        let Load(known) = self.steps.get(&step_key(profile, phase))?.loads.get(what)?;
+        if known.cycles() < timing::ENOUGH_CYCLES {
+            return None;
+        }
+        let conditions = expect::Conditions { oil_temperature: conditions.oil, supply: conditions.supply };
+        let predicted = known.predict(conditions);
+        Some(Needed { median: predicted.median.0, tail: predicted.tail(Seconds(now)) })
     }
 
     /// Usual time from the stop to the confirmation, in seconds, once it is known.
@@ -189,20 +238,37 @@ impl History {
         let fits = self.expectation(profile, run.phase).is_some();
         if !fits {
             // The profile's times were changed: what was learned against the old ones is of no use.
-            let step = StepHistory { time: timing::begin(profile, phase), usual: BTreeMap::new() };
+            let step = StepHistory {
+                time: timing::begin(profile, phase),
+                loads: BTreeMap::new(),
+                usual: BTreeMap::new(),
+            };
             self.steps.insert(key.clone(), step);
         }
         let Some(step) = self.steps.get_mut(&key) else { return };
         let conditions =
             expect::Conditions { oil_temperature: timing.conditions.oil, supply: timing.conditions.supply };
         step.time.observe(conditions, Seconds(motion));
+        let of_run = |id: &str| {
+            judged
+                .measures
+                .iter()
+                .find(|m| m.run == Some(facts.run) && m.id == id)
+                .and_then(|m| m.value.value())
+        };
+        for id in LOADS {
+            if let Some(value) = of_run(id).filter(|value| *value > 0.0) {
+                let load = step.loads.entry((*id).to_owned()).or_insert_with(|| Load::begin(profile, value));
+                load.0.observe(conditions, Seconds(value));
+            }
+        }
         let flagged = judged.findings.iter().any(|f| f.phase == Some(run.phase));
         if flagged {
             return;
         }
-        for measure in judged.measures.iter().filter(|m| m.run == Some(facts.run) && STEP.contains(&m.id)) {
-            if let Some(value) = measure.value.value() {
-                step.usual.entry(measure.id.to_owned()).or_default().add(value);
+        for id in STEP {
+            if let Some(value) = of_run(id) {
+                step.usual.entry((*id).to_owned()).or_default().add(value);
             }
         }
         if let Some(lag) = facts.lag {
@@ -266,9 +332,11 @@ impl History {
 /// The time from the stop to the confirmation.
 const LAG: &str = "confirmation-lag";
 /// Measures of a step of which the usual is kept.
-const STEP: &[&str] = &["mean-pressure", "running-current", "peak-pressure", "supply-drop"];
+const STEP: &[&str] = &["bulk-modulus"];
+/// Measures of a step that say how heavily it goes.
+pub(crate) const LOADS: &[&str] = &["mean-pressure", "running-current"];
 /// Measures of a cycle of which the usual is kept.
-const CAR: &[&str] = &["hold-time-constant", "bulk-modulus", "supply-resistance"];
+const CAR: &[&str] = &["hold-time-constant", "hold-at-least", "supply-resistance"];
 
 fn step_key(profile: &Profile, phase: PhaseRef) -> String {
     format!("{}/{}", phase.direction, phase.of(profile).name)

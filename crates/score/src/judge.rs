@@ -28,7 +28,9 @@ pub struct Judged {
 pub fn judge(profile: &Profile, cycle: &Cycle, history: &History) -> Judged {
     let runs = run::facts(profile, cycle);
     let timings = timing::timings(profile, cycle, &runs, history);
-    let unmeasured = View { profile, cycle, runs: &runs, measures: &[], timings: &timings, history };
+    let hold = measures::hold(profile, cycle);
+    let unmeasured =
+        View { profile, cycle, runs: &runs, hold: &hold, measures: &[], timings: &timings, history };
     let measures = measures::all(&unmeasured);
     let view = View { measures: &measures, ..unmeasured };
     let mut findings: Vec<Finding> = CHECKS.iter().flat_map(|check| check.examine(&view)).collect();

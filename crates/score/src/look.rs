@@ -59,9 +59,21 @@ impl<'a> Lane<'a> {
         quantile(&mut values, share)
     }
 
-    /// Integral of `f(value)` over time by the trapezoid rule, in unit times second. Steps longer than `widest` (a
-    /// hole in the recording) are left out.
-    pub fn integral(self, widest: f64, f: impl Fn(f64) -> f64) -> f64 {
+    /// Usual time from number to number, in seconds: a signal may be recorded in fewer rows than others.
+    pub fn period(self) -> f64 {
+        let times: Vec<Micros> = self.points().map(|p| p.0).collect();
+        let mut steps: Vec<f64> = times.windows(2).map(|w| (w[1] - w[0]).0).collect();
+        quantile(&mut steps, 0.5).unwrap_or(0.0)
+    }
+
+    /// Steps from number to number longer than this, in seconds, are holes.
+    pub fn widest_step(self) -> f64 {
+        (10.0 * self.period()).max(0.5)
+    }
+
+    /// Integral of `f(value)` over time by the trapezoid rule, in unit times second. Holes are left out.
+    pub fn integral(self, f: impl Fn(f64) -> f64) -> f64 {
+        let widest = self.widest_step();
         let points = self.points().map(|(t, v)| (t, f(v)));
         let next = points.clone().skip(1);
         points

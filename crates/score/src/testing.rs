@@ -189,6 +189,10 @@ pub struct Sketch {
     pub current_factor: f64,
     /// Time constant of the pressure after the drive, in seconds.
     pub hold_tau: f64,
+    /// Time constant of the pressure while driven, in seconds.
+    pub rise_tau: f64,
+    pub pressure_noise: f64,
+    pub supply_ohm: f64,
     pub tail: f64,
 }
 
@@ -226,6 +230,9 @@ impl Sketch {
             pressure_factor: 1.0,
             current_factor: 1.0,
             hold_tau: 40.0,
+            rise_tau: 0.05,
+            pressure_noise: 0.4,
+            supply_ohm: 0.03,
             tail: 10.0,
         }
     }
@@ -403,14 +410,14 @@ impl Sketch {
                 Some(_) if running => self.relief,
                 _ => 0.0,
             } * self.pressure_factor;
-            let tau = if running { 0.05 } else { self.hold_tau };
+            let tau = if running { self.rise_tau } else { self.hold_tau };
             p += (aim - p) * (1.0 - (-1.0 / (self.rate * tau)).exp());
             let inrush = if running { 25.0 * (-(t - self.start) / 0.05).exp() } else { 0.0 };
             let amps = if running { (7.0 + 0.11 * p + inrush) * self.current_factor } else { 0.0 };
             rows.times.push(Micros::from_secs(t));
-            columns[0].push((p + noise(0.4)) as f32);
+            columns[0].push((p + noise(self.pressure_noise)) as f32);
             columns[1].push((amps + noise(0.1)) as f32);
-            columns[2].push((self.supply - 0.03 * amps + noise(0.01)) as f32);
+            columns[2].push((self.supply - self.supply_ohm * amps + noise(0.01)) as f32);
             columns[3].push(self.oil as f32);
         }
         rows.analog = [PRESSURE, CURRENT, SUPPLY, OIL]

@@ -5,6 +5,7 @@ use foldwatch_segment::{Cycle, PhaseRun};
 use foldwatch_units::Micros;
 
 use crate::look::{self, Lane};
+use crate::measures::Hold;
 use crate::run::{self, RunFacts};
 use crate::{History, Measure, PhaseTiming};
 
@@ -17,6 +18,8 @@ pub struct View<'a> {
     pub cycle: &'a Cycle,
     /// What is known of each run of a step, in order.
     pub runs: &'a [RunFacts],
+    /// How the pressure was held.
+    pub hold: &'a Hold,
     /// What was measured.
     pub measures: &'a [Measure],
     /// What each step should have taken.
@@ -70,10 +73,6 @@ impl<'a> View<'a> {
         look::lane_of_kind(self.profile, self.cycle, kind)
     }
 
-    pub(crate) fn is_recorded(&self, signal: SignalIx) -> bool {
-        look::is_recorded(self.cycle, signal)
-    }
-
     /// Signals of a kind of which something is recorded.
     pub(crate) fn recorded(&self, kind: SignalKind) -> impl Iterator<Item = SignalIx> + use<'a> {
         let cycle = self.cycle;
@@ -88,14 +87,9 @@ impl<'a> View<'a> {
     /// What a run of the pump cost, as a clause: " (180 A²s)"; empty where no current is recorded.
     pub(crate) fn heat_between(&self, from: Micros, to: Micros) -> String {
         self.lane(SignalKind::Current).map_or_else(String::new, |lane| {
-            let heat = lane.within(from, to).integral(self.widest_step(), |amps| amps * amps);
+            let heat = lane.within(from, to).integral(|amps| amps * amps);
             format!(", {heat:.0} A²s in the motor")
         })
-    }
-
-    /// Steps between rows longer than this are holes.
-    pub(crate) fn widest_step(&self) -> f64 {
-        (10.0 * look::period(self.cycle)).max(0.5)
     }
 
     /// Time from row to row, in seconds.

@@ -4,21 +4,30 @@
 
 use crate::{Finding, View};
 
+mod air_in_oil;
 mod chatter;
 mod contradiction;
 mod dropout;
+mod dry_running;
 mod duty_exceeded;
+mod heavy_going;
 mod late_confirmation;
+mod leak_down;
+mod low_supply;
 mod missing_confirmation;
+mod no_pressure;
 mod recording_gap;
 mod relief_dwell;
 mod run_on;
+mod signal_fault;
 mod slow_phase;
 mod stuck_relay;
 mod stuck_switch;
 mod unconfirmed_running;
+mod weak_pump;
 
 pub(crate) use run_on::overrun;
+pub(crate) use signal_fault::is_pinned;
 
 /// What a check is about, for people.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -53,11 +62,19 @@ pub static CHECKS: &[&dyn Check] = &[
     &dropout::Dropout,
     &contradiction::Contradiction,
     &slow_phase::SlowPhase,
+    &heavy_going::HeavyGoing,
+    &no_pressure::NoPressure,
+    &dry_running::DryRunning,
+    &weak_pump::WeakPump,
+    &leak_down::LeakDown,
+    &air_in_oil::AirInOil,
     &stuck_relay::StuckRelay,
     &run_on::RunOn,
     &relief_dwell::ReliefDwell,
     &unconfirmed_running::UnconfirmedRunning,
     &duty_exceeded::DutyExceeded,
+    &low_supply::LowSupply,
+    &signal_fault::SignalFault,
 ];
 
 #[cfg(test)]
@@ -75,10 +92,4 @@ mod tests {
             }
         }
     }
-}
-
-/// Share of the relief setting below which there is no pressure worth its name. Judgment: friction and hoses alone take
-/// some percent of it.
-pub(crate) fn no_pressure_share() -> f64 {
-    0.1
 }

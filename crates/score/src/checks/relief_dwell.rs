@@ -82,13 +82,13 @@ pub(crate) fn dwell(view: &View, step: &Step) -> Option<(Micros, Micros, f64, f6
             (to - from).0
         }
     };
+    let widest = lane.widest_step();
     let mut seconds = 0.0;
     let mut before: Option<(Micros, f64)> = None;
     for point in part.points() {
-        if let Some(earlier) = before.filter(|e| e.1 >= low && point.1 >= low) {
-            if (point.0 - earlier.0).0 <= view.widest_step() {
-                seconds += pumped(earlier.0, point.0);
-            }
+        let at_relief = before.filter(|e| e.1 >= low && point.1 >= low && (point.0 - e.0).0 <= widest);
+        if let Some(earlier) = at_relief {
+            seconds += pumped(earlier.0, point.0);
         }
         before = Some(point);
     }

@@ -48,7 +48,9 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
         && timing.learned
         && timing.tail.is_some_and(|tail| tail < RARE)
         && time > timing.expected.0 * (1.0 + RELEVANT);
-    if !(over_limit || unusual) {
+    // All steps slower together are the pump's matter, and told once.
+    let alone = super::weak_pump::common_slowness(view).is_none();
+    if !(over_limit || unusual && alone) {
         return None;
     }
     let (weight, limit, against) = if over_limit {
@@ -71,7 +73,7 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
         value: time,
         unit: "s",
         limit: Some(limit),
-        sure: sure(view, timing, over_limit),
+        sure: sure(timing, over_limit),
         message,
     })
 }
@@ -95,14 +97,13 @@ fn explained(timing: &PhaseTiming, expected: f64) -> String {
 }
 
 /// Over the limit is a fact; how sure it is that the conditions are not why hangs on whether they are known.
-fn sure(view: &View, timing: &PhaseTiming, over_limit: bool) -> f64 {
+fn sure(timing: &PhaseTiming, over_limit: bool) -> f64 {
     let conditions = if timing.conditions.oil.is_some() { 1.0 } else { 0.85 };
     let evidence = match timing.tail {
         Some(tail) if timing.learned => 1.0 - tail.min(0.5),
         _ if over_limit => (timing.driven.0 / timing.limit.0 - 1.0).min(0.2) + 0.8,
         _ => 0.5,
     };
-    let _ = view;
     (conditions * evidence).clamp(0.5, 0.999)
 }
 

@@ -119,7 +119,7 @@ fn burnt(view: &View) -> Option<(Micros, Micros, f64)> {
     let confirmed = view.steps().any(|step| step.run.confirmed_at.is_some_and(|at| at > from && at <= until));
     let relief = view.profile.hydraulics.relief.map_or(60.0, |bar| bar.0);
     let pressure = view.lane(SignalKind::Pressure).and_then(|lane| lane.within(from, until).quantile(0.9));
-    let none = pressure.is_none_or(|bar| bar < super::no_pressure_share() * relief);
+    let none = pressure.is_none_or(|bar| bar < super::no_pressure::NONE * relief);
     (!confirmed && none).then_some((from, until, seconds))
 }
 

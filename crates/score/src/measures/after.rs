@@ -1,7 +1,8 @@
 //! After the drive: run-on, how the pressure holds, how far a lever springs back.
 
 use foldwatch_physics::decay::decay;
-use foldwatch_profile::SignalKind;
+use foldwatch_profile::{Profile, SignalKind};
+use foldwatch_segment::Cycle;
 use foldwatch_units::{Micros, Seconds};
 
 use super::{AboutMeasure, not, of_whole, value};
@@ -16,6 +17,11 @@ pub(super) const HOLD: AboutMeasure = AboutMeasure {
     id: "hold-time-constant",
     unit: "s",
     meaning: "Time in which a held pressure falls to 37 % of the way to where it is heading.",
+};
+pub(super) const HOLD_AT_LEAST: AboutMeasure = AboutMeasure {
+    id: "hold-at-least",
+    unit: "s",
+    meaning: "A time that the pressure was held without falling enough to tell its time constant, which is longer.",
 };
 pub(super) const SPRING_BACK: AboutMeasure = AboutMeasure {
     id: "spring-back",
@@ -43,14 +49,16 @@ pub(super) fn of_cycle(view: &View, out: &mut Vec<Measure>) {
         None => not("the last step was not confirmed"),
     };
     out.push(of_whole(&RUN_ON, run_on));
-    let held = match hold(view) {
-        Hold::Falls { tau, u, .. } => value(tau, u),
-        Hold::AtLeast { seconds } => {
-            Observed::NotObservable(format!("it falls too slowly to tell in the {seconds:.0} s recorded"))
-        }
-        Hold::Not(why) => Observed::NotObservable(why),
+    let (held, at_least) = match view.hold {
+        Hold::Falls { tau, u, .. } => (value(*tau, *u), not("the time constant is known")),
+        Hold::AtLeast { seconds } => (
+            Observed::NotObservable(format!("it falls too slowly to tell in the {seconds:.0} s recorded")),
+            value(*seconds, 0.0),
+        ),
+        Hold::Not(why) => (Observed::NotObservable(why.clone()), Observed::NotObservable(why.clone())),
     };
     out.push(of_whole(&HOLD, held));
+    out.push(of_whole(&HOLD_AT_LEAST, at_least));
     let before = out.len();
     for (ix, signal) in view.profile.of_kind(SignalKind::Position) {
         let Some(lane) = Lane::of(view.cycle, ix) else { continue };
@@ -64,30 +72,48 @@ pub(super) fn of_cycle(view: &View, out: &mut Vec<Measure>) {
     }
 }
 
-/// How a pressure was held.
+/// How a pressure was held with the pump off.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) enum Hold {
-    /// It fell, with this time constant, towards `end` from `begin` bar.
-    Falls { at: Micros, until: Micros, tau: f64, u: f64, begin: f64, end: f64, by_valve: bool },
-    /// It hardly fell in this time.
-    AtLeast { seconds: f64 },
+pub enum Hold {
+    /// It fell.
+    Falls {
+        /// From when.
+        at: Micros,
+        /// Until when.
+        until: Micros,
+        /// The time constant, in seconds.
+        tau: f64,
+        /// Its standard uncertainty.
+        u: f64,
+        /// Where it began, in bar.
+        begin: f64,
+        /// Where it was heading, in bar.
+        end: f64,
+        /// A valve was on: the unit meant to hold it. If not, it was shut in.
+        by_valve: bool,
+    },
+    /// It hardly fell.
+    AtLeast {
+        /// In this time.
+        seconds: f64,
+    },
     /// The log can't tell.
     Not(String),
 }
 
 /// The longest hold of the cycle: the pump off and no change of the drive, with pressure left to lose.
-pub(crate) fn hold(view: &View) -> Hold {
-    let Some(lane) = view.lane(SignalKind::Pressure) else {
+pub(crate) fn hold(profile: &Profile, cycle: &Cycle) -> Hold {
+    let Some(lane) = look::lane_of_kind(profile, cycle, SignalKind::Pressure) else {
         return Hold::Not("no pressure is recorded".into());
     };
-    let (_, last) = look::bounds(view.cycle);
-    let drive = &view.cycle.recording.drive;
+    let (_, last) = look::bounds(cycle);
+    let drive = &cycle.recording.drive;
     // Within the cycle: valve on, pump off; after it: whatever the valves trap.
     let inside = drive
         .iter()
         .filter(|span| !look::pump_runs(span) && !span.valves.is_empty())
         .map(|span| (span.from, span.to, true));
-    let after = std::iter::once((view.cycle.end, last, false));
+    let after = std::iter::once((cycle.end, last, false));
     let Some((from, to, by_valve)) =
         inside.chain(after).max_by_key(|(from, to, _)| to.0.saturating_sub(from.0)).filter(|h| h.1 > h.0)
     else {
@@ -97,22 +123,19 @@ pub(crate) fn hold(view: &View) -> Hold {
     let Some(before) = level(from - Seconds(0.2), from) else {
         return Hold::Not("no row falls into the end of the drive".into());
     };
-    let relief = view.profile.hydraulics.relief.map_or(before, |bar| bar.0);
+    let relief = profile.hydraulics.relief.map_or(before, |bar| bar.0);
     if before < LET_GO * relief {
         return Hold::Not("little pressure stands when the drive ends".into());
     }
     let begin = from + SETTLED;
-    let Some(held) = level(begin, begin + Seconds(0.2).max(Seconds(2.0 * view.period()))) else {
+    let Some(held) = level(begin, begin + Seconds(0.2).max(Seconds(2.0 * look::period(cycle)))) else {
         return Hold::Not("nothing is recorded after the drive".into());
     };
     if held < LET_GO * before {
         return Hold::Not("the valves let the pressure go when the drive ends".into());
     }
-    let rows = view.cycle.recording.rows(begin, to);
-    let Some(values) = view.cycle.recording.trace(lane.signal).and_then(|v| v.get(rows.clone())) else {
-        return Hold::Not("nothing is recorded after the drive".into());
-    };
-    match decay(&view.cycle.recording.times[rows], values) {
+    let (times, values) = block_means(lane.within(begin, to));
+    match decay(&times, &values) {
         Ok(fit) => Hold::Falls {
             at: begin,
             until: to,
@@ -127,6 +150,22 @@ pub(crate) fn hold(view: &View) -> Hold {
         ) => Hold::AtLeast { seconds: (to - begin).0 },
         Err(why) => Hold::Not(why.to_string()),
     }
+}
+
+/// Means over equal blocks of a long stretch: a slow fall needs no thousands of rows, and the fit's time goes with them.
+fn block_means(lane: Lane) -> (Vec<Micros>, Vec<f32>) {
+    const BLOCKS: usize = 240;
+    let points: Vec<(Micros, f64)> = lane.points().collect();
+    let size = points.len().div_ceil(BLOCKS).max(1);
+    points
+        .chunks_exact(size)
+        .map(|block| {
+            let n = block.len() as f64;
+            let after = block.iter().map(|p| (p.0 - block[0].0).0).sum::<f64>() / n;
+            let mean = block.iter().map(|p| p.1).sum::<f64>() / n;
+            (block[0].0 + Seconds(after), mean as f32)
+        })
+        .unzip()
 }
 
 /// How far a position went back after the drive, towards where it came from.

@@ -55,9 +55,9 @@ pub(super) fn of_step(view: &View, step: &Step, put: Put) {
             let u = calibration_u(view.profile, lane);
             put(&INRUSH, inrush(view, step, lane, u));
             put(&RUNNING, running(step, lane, u));
-            let charge = lane.integral(view.widest_step(), |amps| amps);
-            let heat = lane.integral(view.widest_step(), |amps| amps * amps);
-            let seconds = lane.integral(view.widest_step(), |_| 1.0);
+            let charge = lane.integral(|amps| amps);
+            let heat = lane.integral(|amps| amps * amps);
+            let seconds = lane.integral(|_| 1.0);
             // The calibration's error is the same in every reading: it goes with the time, and with twice the charge.
             put(&CHARGE, value(charge, u * seconds));
             put(&HEAT, value(heat, 2.0 * u * charge.abs()));
@@ -110,10 +110,10 @@ fn energy(view: &View, step: &Step, current: Lane, u_current: f64) -> Observed {
         Err(why) => return why,
     };
     // The supply changes slowly beside the current, and may be recorded at other rows: its mean will do.
-    let (Some(volts), charge) = (supply.mean(), current.integral(view.widest_step(), |amps| amps)) else {
+    let (Some(volts), charge) = (supply.mean(), current.integral(|amps| amps)) else {
         return not("no row falls into the step");
     };
-    let seconds = current.integral(view.widest_step(), |_| 1.0);
+    let seconds = current.integral(|_| 1.0);
     let u_supply = calibration_u(view.profile, supply).hypot(supply.noise());
     value(volts * charge, (volts * u_current * seconds).hypot(charge * u_supply))
 }

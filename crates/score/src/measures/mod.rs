@@ -16,6 +16,10 @@ mod flow;
 mod pressure;
 mod time;
 
+pub use after::Hold;
+pub(crate) use after::hold;
+pub(crate) use electrical::SUPPLY_OVER;
+
 /// What a measure is, for people.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct AboutMeasure {
@@ -52,6 +56,7 @@ pub static OF_A_STEP: &[AboutMeasure] = &[
 pub static OF_A_CYCLE: &[AboutMeasure] = &[
     after::RUN_ON,
     after::HOLD,
+    after::HOLD_AT_LEAST,
     after::SPRING_BACK,
     electrical::SUPPLY_RESISTANCE,
     electrical::THERMAL_STATE,

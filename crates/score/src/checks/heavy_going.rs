@@ -1,0 +1,110 @@
+//! heavy-going: a step needs more pressure or current than it did.
+
+use foldwatch_profile::{SignalIx, SignalKind};
+use foldwatch_segment::Confirmation;
+
+use super::{About, Check};
+use crate::view::Step;
+use crate::{Finding, View, Weight};
+
+static ABOUT: About = About {
+    id: "heavy-going",
+    title: "Goes heavily",
+    meaning: "The step needed more pressure, or more motor current, than it usually does on this car under such conditions. \
+              A pump that displaces its oil keeps its pace: friction shows here long before the step gets slow.",
+    inspect: "What moves in this step: hinges, guides, latches, seals that rub, something in the way. Feel for play and dryness \
+              with the roof supported.",
+    limit_origin: "The car's own record, at least five cycles of the step, with oil temperature and supply accounted for: a \
+                   chance below 1 in 10 000, and at least 15 % more (judgment: wind and parking slope make some percent).",
+};
+
+/// Chance, given all earlier cycles, below which a load is out of the ordinary; as for slow-phase.
+const RARE: f64 = 1e-4;
+/// Below this share more, wind or a slope would do. Judgment.
+const RELEVANT: f64 = 0.15;
+
+/// See the file's head.
+pub(super) struct HeavyGoing;
+
+impl Check for HeavyGoing {
+    fn about(&self) -> &'static About {
+        &ABOUT
+    }
+
+    fn examine(&self, view: &View) -> Vec<Finding> {
+        view.steps().filter_map(|step| judge(view, &step)).collect()
+    }
+}
+
+fn judge(view: &View, step: &Step) -> Option<Finding> {
+    if step.facts.cut.is_some() || step.facts.part || step.run.confirmation != Confirmation::Confirmed {
+        return None;
+    }
+    let conditions = step.timing?.conditions;
+    let load = |id: &str, kind: SignalKind, unit: &'static str| {
+        let now = view.measure(id, Some(step.facts.run))?;
+        let needed = view.history.needed(view.profile, step.run.phase, id, conditions, now)?;
+        let more = now / needed.median - 1.0;
+        let signal = view.lane(kind)?.signal;
+        (needed.tail < RARE && more >= RELEVANT).then_some((now, needed, more, signal, unit))
+    };
+    // Pressure says it more directly than the current that follows it.
+    let (now, needed, more, signal, unit): (f64, _, f64, SignalIx, _) =
+        load("mean-pressure", SignalKind::Pressure, "bar")
+            .or_else(|| load("running-current", SignalKind::Current, "A"))?;
+    let what = if unit == "bar" { "pressure" } else { "current" };
+    Some(Finding {
+        kind: ABOUT.id,
+        weight: Weight::Attend,
+        phase: Some(step.run.phase),
+        signal: Some(signal),
+        at: step.run.start,
+        until: Some(step.run.end),
+        value: now,
+        unit,
+        limit: Some(needed.median * (1.0 + RELEVANT)),
+        sure: (1.0 - needed.tail).min(0.97),
+        message: format!(
+            "`{}` needed {now:.0} {unit} of {what} while moving, {:.0} % more than this car's usual {:.0} {unit} under such \
+             conditions.",
+            step.phase.name,
+            100.0 * more,
+            needed.median,
+        ),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::{Sketch, sig};
+    use foldwatch_units::Direction::*;
+
+    fn later(bar: f64) -> Sketch {
+        Sketch::healthy(Opening).with(|s| {
+            s.start = 90_000.0;
+            s.acts[1].bar = bar;
+        })
+    }
+
+    #[test]
+    fn silent_as_usual_and_nearly_heavy() {
+        let history = Sketch::healthy(Opening).repeated(12);
+        assert!(later(70.0).kinds_after(&history).is_empty());
+        assert!(later(77.0).kinds_after(&history).is_empty());
+    }
+
+    #[test]
+    fn more_than_the_car_ever_needed() {
+        let history = Sketch::healthy(Opening).repeated(12);
+        assert_eq!(later(98.0).kinds_after(&history), ["heavy-going"]);
+        let few = Sketch::healthy(Opening).repeated(3);
+        assert!(later(98.0).kinds_after(&few).is_empty());
+    }
+
+    #[test]
+    fn by_the_current_alone() {
+        let bare = |s: &mut Sketch| s.absent = vec![sig::PRESSURE];
+        let history = Sketch::healthy(Opening).with(bare).repeated(12);
+        assert_eq!(later(110.0).with(bare).kinds_after(&history), ["heavy-going"]);
+    }
+}

@@ -1,0 +1,361 @@
+//! signal-fault: a signal shows what can't be.
+
+use foldwatch_profile::{SignalIx, SignalKind};
+use foldwatch_segment::Confirmation;
+use foldwatch_units::{Micros, Seconds};
+
+use super::{About, Check};
+use crate::look::{self, Lane};
+use crate::{Finding, View, Weight};
+
+static ABOUT: About = About {
+    id: "signal-fault",
+    title: "Signal can't be right",
+    meaning: "What a sensor, or the logger, shows can't be: it does not follow the drive although the roof moved, leaves its range, \
+              breaks off, or is all noise. What hangs on it is not judged.",
+    inspect: "The sensor's plug, supply and earth; the logger's channel and its calibration. The roof may be sound.",
+    limit_origin: "Changes below 2 % of the relief setting, or 5 % of the running current, over a movement that its switches confirm; \
+                   the calibration's range, else what is physically possible; scatter above 8 % and 15 % of the same (judgment: a \
+                   pump's ripple is some percent), or five times the usual scatter.",
+};
+
+/// Share of the relief setting, or of the running current, below which a signal did not follow. Judgment.
+const FOLLOWS_PRESSURE: f64 = 0.02;
+const FOLLOWS_CURRENT: f64 = 0.05;
+/// Scatter of a sound signal as a share of the same.
+const SCATTER_PRESSURE: f64 = 0.08;
+const SCATTER_CURRENT: f64 = 0.15;
+/// Scatter of a sound supply, in shares of nominal, and of a sound temperature, in kelvin.
+const SCATTER_SUPPLY: f64 = 0.03;
+const SCATTER_TEMPERATURE: f64 = 3.0;
+/// Out of range for fewer samples than this is a disturbance.
+const SAMPLES: usize = 3;
+/// A signal that is silent for this long, and for this many of its own periods, has broken off.
+const SILENT: f64 = 1.0;
+const SILENT_PERIODS: f64 = 20.0;
+/// Relief setting and running current where the profile gives none, so that shares mean something. Judgment: the low
+/// end of what folding roofs have.
+const LOW_RELIEF: f64 = 60.0;
+const LOW_CURRENT: f64 = 8.0;
+
+/// See the file's head.
+pub(super) struct SignalFault;
+
+impl Check for SignalFault {
+    fn about(&self) -> &'static About {
+        &ABOUT
+    }
+
+    fn examine(&self, view: &View) -> Vec<Finding> {
+        let analog = view.profile.signals().filter(|(_, signal)| !signal.kind.is_binary());
+        analog
+            .filter_map(|(ix, signal)| {
+                let lane = Lane::of(view.cycle, ix)?;
+                out_of_range(view, lane)
+                    .or_else(|| deaf(view, lane))
+                    .or_else(|| absurd(view, lane))
+                    .or_else(|| pinned(view, lane, signal.kind))
+                    .or_else(|| noisy(view, lane, signal.kind))
+                    .or_else(|| broken_off(view, lane))
+            })
+            .chain(all_at_once(view))
+            .collect()
+    }
+}
+
+fn finding(
+    view: &View,
+    signal: SignalIx,
+    at: Micros,
+    until: Micros,
+    (value, unit, limit): (f64, &'static str, Option<f64>),
+    sure: f64,
+    message: String,
+) -> Finding {
+    Finding {
+        kind: ABOUT.id,
+        weight: Weight::Note,
+        phase: view.step_at(at).map(|step| step.run.phase),
+        signal: Some(signal),
+        at,
+        until: Some(until),
+        value,
+        unit,
+        limit,
+        sure,
+        message,
+    }
+}
+
+/// What a signal can show at all: its calibrated range, else what is physically possible.
+fn range(view: &View, signal: SignalIx) -> (f64, f64) {
+    let signal = view.profile.signal(signal);
+    let (low, high) = match signal.kind {
+        // No gauge shows less than a vacuum.
+        SignalKind::Pressure => (-1.5, f64::INFINITY),
+        SignalKind::Voltage => (-1.0, f64::INFINITY),
+        SignalKind::Temperature => (-60.0, 150.0),
+        _ => (f64::NEG_INFINITY, f64::INFINITY),
+    };
+    (signal.calibration.min.unwrap_or(low), signal.calibration.max.unwrap_or(high))
+}
+
+fn out_of_range(view: &View, lane: Lane) -> Option<Finding> {
+    let (low, high) = range(view, lane.signal);
+    // A sensor's foot scatters about its range's end.
+    let slack =
+        (4.0 * lane.noise()).max(if low.is_finite() && high.is_finite() { 0.01 * (high - low) } else { 0.0 });
+    let during = lane.within(view.cycle.start, view.cycle.end);
+    let mut run: Vec<(Micros, f64)> = Vec::new();
+    let mut worst: Vec<(Micros, f64)> = Vec::new();
+    for point in during.points() {
+        if point.1 < low - slack || point.1 > high + slack {
+            run.push(point);
+            if run.len() > worst.len() {
+                worst.clone_from(&run);
+            }
+        } else {
+            run.clear();
+        }
+    }
+    let (first, last) = (worst.first()?, worst.last()?);
+    if worst.len() < SAMPLES {
+        return None;
+    }
+    let unit = view.profile.signal(lane.signal).unit.symbol;
+    let limit = if first.1 < low { low } else { high };
+    let message = format!(
+        "`{}` showed {:.1} {unit} for {:.2} s; it can't show anything beyond {limit:.1} {unit}.",
+        view.name(lane.signal),
+        first.1,
+        (last.0 - first.0).0
+    );
+    Some(finding(view, lane.signal, first.0, last.0, (first.1, unit, Some(limit)), 0.95, message))
+}
+
+/// Steps that the pump drove and a switch confirmed while they ran.
+fn confirmed_by_pump(view: &View) -> usize {
+    view.steps()
+        .filter(|s| s.phase.pump && s.run.confirmation == Confirmation::Confirmed)
+        .filter(|s| s.run.confirmed_at.is_some_and(|at| at > s.run.start) && s.run.driven.0 > 0.5)
+        .count()
+}
+
+/// A pressure or current that did not change over a movement that it drove.
+pub(crate) fn is_deaf(view: &View, lane: Lane) -> bool {
+    deaf_span(view, lane).is_some()
+}
+
+fn deaf_span(view: &View, lane: Lane) -> Option<(f64, f64)> {
+    let share = match view.profile.signal(lane.signal).kind {
+        SignalKind::Pressure => {
+            FOLLOWS_PRESSURE * view.profile.hydraulics.relief.map_or(LOW_RELIEF, |bar| bar.0)
+        }
+        SignalKind::Current => FOLLOWS_CURRENT * view.profile.electrics.running.map_or(LOW_CURRENT, |a| a.0),
+        _ => return None,
+    };
+    let during = lane.within(view.cycle.start, view.cycle.end);
+    let pumped = look::drive_time(view.cycle, view.cycle.start, view.cycle.end, |s| s.pump);
+    if confirmed_by_pump(view) == 0 || pumped < 1.0 || during.count() < 5 {
+        return None;
+    }
+    // Rest before the start and the whole movement: a sound signal spans them.
+    let whole = lane.within(view.cycle.start - Seconds(1.0), view.cycle.end);
+    let span = whole.quantile(0.98)? - whole.quantile(0.02)?;
+    // Scatter alone makes a span of some four deviations.
+    (span < share.max(5.0 * whole.noise()) && span < 4.0 * share).then_some((span, share))
+}
+
+fn deaf(view: &View, lane: Lane) -> Option<Finding> {
+    let (span, share) = deaf_span(view, lane)?;
+    let unit = view.profile.signal(lane.signal).unit.symbol;
+    let message = format!(
+        "`{}` hardly changed ({span:.1} {unit}) while the pump moved the roof, as its switches confirm.",
+        view.name(lane.signal)
+    );
+    Some(finding(
+        view,
+        lane.signal,
+        view.cycle.start,
+        view.cycle.end,
+        (span, unit, Some(share)),
+        0.93,
+        message,
+    ))
+}
+
+/// A supply that no unit runs on, while the roof moved.
+pub(crate) fn supply_is_absurd(view: &View, lane: Lane) -> bool {
+    let nominal = view.profile.electrics.nominal.unwrap_or(view.profile.reference.supply).0;
+    let during = lane.within(view.cycle.start, view.cycle.end).quantile(0.5);
+    confirmed_by_pump(view) > 0 && during.is_some_and(|volts| volts < 0.5 * nominal || volts > 1.6 * nominal)
+}
+
+fn absurd(view: &View, lane: Lane) -> Option<Finding> {
+    if view.profile.signal(lane.signal).kind != SignalKind::Voltage || !supply_is_absurd(view, lane) {
+        return None;
+    }
+    let volts = lane.within(view.cycle.start, view.cycle.end).quantile(0.5)?;
+    let message = format!(
+        "`{}` showed {volts:.1} V while the pump moved the roof: no unit runs on that.",
+        view.name(lane.signal)
+    );
+    Some(finding(view, lane.signal, view.cycle.start, view.cycle.end, (volts, "V", None), 0.9, message))
+}
+
+/// A temperature that stands at the end of its range.
+fn pinned(view: &View, lane: Lane, kind: SignalKind) -> Option<Finding> {
+    if kind != SignalKind::Temperature || !is_pinned(view.profile, lane) {
+        return None;
+    }
+    let celsius = lane.quantile(0.5)?;
+    let message = format!(
+        "`{}` stands at {celsius:.0} °C, the end of its range: broken wire or short circuit.",
+        view.name(lane.signal)
+    );
+    Some(finding(view, lane.signal, view.cycle.start, view.cycle.end, (celsius, "°C", None), 0.85, message))
+}
+
+/// Whether a signal stands at one end of its calibrated range.
+pub(crate) fn is_pinned(profile: &foldwatch_profile::Profile, lane: Lane) -> bool {
+    let calibration = &profile.signal(lane.signal).calibration;
+    let (Some(low), Some(high), Some(value)) = (calibration.min, calibration.max, lane.quantile(0.5)) else {
+        return false;
+    };
+    let near = 0.005 * (high - low);
+    value <= low + near || value >= high - near
+}
+
+fn noisy(view: &View, lane: Lane, kind: SignalKind) -> Option<Finding> {
+    let during = lane.within(view.cycle.start, view.cycle.end);
+    if during.count() < 20 {
+        return None;
+    }
+    let scatter = during.noise();
+    let limit = match kind {
+        SignalKind::Pressure => {
+            SCATTER_PRESSURE * view.profile.hydraulics.relief.map_or(LOW_RELIEF, |bar| bar.0)
+        }
+        SignalKind::Current => SCATTER_CURRENT * view.profile.electrics.running.map_or(LOW_CURRENT, |a| a.0),
+        SignalKind::Voltage => {
+            SCATTER_SUPPLY * view.profile.electrics.nominal.unwrap_or(view.profile.reference.supply).0
+        }
+        SignalKind::Temperature => SCATTER_TEMPERATURE,
+        _ => return None,
+    };
+    if scatter <= limit {
+        return None;
+    }
+    let unit = view.profile.signal(lane.signal).unit.symbol;
+    let message = format!(
+        "`{}` scatters by {scatter:.1} {unit} from one reading to the next; up to {limit:.1} {unit} is usual.",
+        view.name(lane.signal)
+    );
+    Some(finding(
+        view,
+        lane.signal,
+        view.cycle.start,
+        view.cycle.end,
+        (scatter, unit, Some(limit)),
+        0.85,
+        message,
+    ))
+}
+
+/// A signal that falls silent while others go on.
+fn broken_off(view: &View, lane: Lane) -> Option<Finding> {
+    let (start, end) = (view.cycle.start, view.cycle.end);
+    let limit = SILENT.max(SILENT_PERIODS * lane.period());
+    let in_gap =
+        |from: Micros, to: Micros| view.cycle.recording.gaps.iter().any(|g| g.from < to && g.to > from);
+    let known = lane.points().map(|p| p.0).filter(|t| *t >= start - Seconds(1.0) && *t <= end);
+    let times: Vec<Micros> = known.chain(std::iter::once(end)).collect();
+    let (from, to) = times.windows(2).map(|w| (w[0], w[1])).max_by_key(|(a, b)| b.0.saturating_sub(a.0))?;
+    let rows = view.cycle.recording.rows(from, to).len();
+    // Other signals' rows must have gone on, or there was nothing to say.
+    if (to - from).0 <= limit || rows < 10 || in_gap(from, to) {
+        return None;
+    }
+    let seconds = (to - from).0;
+    let message =
+        format!("`{}` was not recorded for {seconds:.1} s while other signals were.", view.name(lane.signal));
+    Some(finding(view, lane.signal, from, to, (seconds, "s", Some(limit)), 0.85, message))
+}
+
+/// Most switches changing at one and the same moment, again and again: the logger's inputs, not the roof.
+fn all_at_once(view: &View) -> Option<Finding> {
+    let switches: Vec<SignalIx> = view.recorded(SignalKind::Switch).collect();
+    if switches.len() < 4 {
+        return None;
+    }
+    let mut moments: Vec<(Micros, usize)> = Vec::new();
+    for edge in view.cycle.recording.edges.iter().filter(|e| switches.contains(&e.signal)) {
+        match moments.last_mut() {
+            Some((at, n)) if (edge.at - *at).0 <= 0.002 + view.period() => *n += 1,
+            _ => moments.push((edge.at, 1)),
+        }
+    }
+    let many: Vec<Micros> = moments.iter().filter(|m| 4 * m.1 >= 3 * switches.len()).map(|m| m.0).collect();
+    let (first, last) = (*many.first()?, *many.last()?);
+    if many.len() < 2 {
+        return None;
+    }
+    let message = format!(
+        "Nearly all {} switches changed at one moment, {} times: no roof does that. Look at the logger's inputs and their earth.",
+        switches.len(),
+        many.len()
+    );
+    Some(finding(view, switches[0], first, last, (many.len() as f64, "", Some(1.0)), 0.9, message))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::testing::{Sketch, sig};
+    use foldwatch_units::Direction::*;
+
+    #[test]
+    fn a_dead_pressure_sensor_is_no_lack_of_pressure() {
+        let s = Sketch::healthy(Opening).with(|s| s.pressure_factor = 0.0);
+        assert_eq!(s.kinds(), ["signal-fault"], "{:?}", s.judged().findings);
+        assert_eq!(s.only("signal-fault").signal, Some(sig::PRESSURE));
+    }
+
+    #[test]
+    fn a_dead_current_sensor_is_no_burnt_relay() {
+        let s = Sketch::healthy(Opening).with(|s| s.current_factor = 0.0);
+        assert_eq!(s.kinds(), ["signal-fault"], "{:?}", s.judged().findings);
+        assert_eq!(s.only("signal-fault").signal, Some(sig::CURRENT));
+    }
+
+    #[test]
+    fn beyond_its_range() {
+        let limited = |max: f64| {
+            Sketch::healthy(Opening).with(|s| {
+                s.profile.signals[sig::PRESSURE.at()].calibration.max = Some(max);
+                s.acts[1].bar = 100.0;
+            })
+        };
+        assert!(limited(200.0).kinds().is_empty());
+        assert_eq!(limited(90.0).kinds(), ["signal-fault"]);
+    }
+
+    #[test]
+    fn a_temperature_at_the_foot_of_its_range_explains_no_slowness() {
+        let s = Sketch::healthy(Closing).with(|s| {
+            s.profile.signals[sig::OIL.at()].calibration.min = Some(-50.0);
+            s.profile.signals[sig::OIL.at()].calibration.max = Some(150.0);
+            s.oil = -50.0;
+            s.acts[0].moves = 9.5;
+        });
+        let mut kinds = s.kinds();
+        kinds.sort_unstable();
+        assert_eq!(kinds, ["signal-fault", "slow-phase"]);
+    }
+
+    #[test]
+    fn all_noise() {
+        let s = Sketch::healthy(Opening).with(|s| s.pressure_noise = 25.0);
+        assert!(s.kinds().contains(&"signal-fault"), "{:?}", s.kinds());
+        assert!(Sketch::healthy(Opening).with(|s| s.pressure_noise = 3.0).kinds().is_empty());
+    }
+}
