@@ -1,22 +1,34 @@
 //! The end of a step that nothing confirmed, from the other evidence.
 
-use foldwatch_profile::Phase;
+use foldwatch_physics::knee::{current_knee, pressure_knee};
+use foldwatch_profile::{Phase, SignalIx};
 use foldwatch_units::{Micros, Seconds};
 
 use crate::align::Scene;
 use crate::model::Recording;
 
-/// When the motion of a step ended, without its confirmation: the last
-/// of those switches of the confirmation that did come; `None` where none shows.
+/// When the motion of a step ended, without its confirmation: the rise of pressure (or current) against the stop, else
+/// the last of those switches of the confirmation that did come; `None` where neither shows.
 pub(crate) fn end_of_motion(scene: &Scene, phase: &Phase, start: Micros, left: Micros) -> Option<Micros> {
-    scene
-        .recording
-        .edges
-        .iter()
-        .filter(|edge| edge.at > start && edge.at <= left)
-        .filter(|edge| phase.confirm.wanted().contains(&(edge.signal, edge.on)))
-        .map(|edge| edge.at)
-        .next_back()
+    let rec = scene.recording;
+    let rows = rec.rows(start, left);
+    let times = &rec.times[rows.clone()];
+    let window =
+        |signal: Option<SignalIx>| signal.and_then(|ix| rec.trace(ix)).map(|values| &values[rows.clone()]);
+    let by_pressure = || {
+        let values = window(scene.signals.pressure)?;
+        pressure_knee(times, values, scene.profile.hydraulics.relief).map(|knee| knee.at)
+    };
+    let by_current = || current_knee(times, window(scene.signals.current)?).map(|knee| knee.at);
+    let by_partner = || {
+        rec.edges
+            .iter()
+            .filter(|edge| edge.at > start && edge.at <= left)
+            .filter(|edge| phase.confirm.wanted().contains(&(edge.signal, edge.on)))
+            .map(|edge| edge.at)
+            .next_back()
+    };
+    by_pressure().or_else(by_current).or_else(by_partner)
 }
 
 /// The time between the rows around a moment.

@@ -250,6 +250,11 @@ fn a_missing_confirmation_costs_one_phase_its_confirmation() {
     assert_eq!(cycles.len(), 1);
     assert_eq!(cycles[0].outcome, Outcome::Completed);
     assert_eq!(cycles[0].phases[0].confirmation, Inferred);
+    assert!(
+        (cycles[0].phases[0].duration().0 - 2.0).abs() < 0.1,
+        "the stop tells: {:?}",
+        cycles[0].phases[0]
+    );
     assert_eq!(cycles[0].phases[1].confirmation, Confirmed);
     assert!((cycles[0].phases[1].duration().0 - 5.0).abs() < 0.02, "{:?}", cycles[0].phases);
 }
