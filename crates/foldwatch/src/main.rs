@@ -1,1 +1,34 @@
-fn main() {}
+//! The command line. Exit status 0: done and judged, whatever was found; 1: could not be done, and why; 2: usage.
+
+mod analyze;
+mod check;
+mod cli;
+mod export;
+mod input;
+mod profiles;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+
+fn main() -> ExitCode {
+    let cli = cli::Cli::parse();
+    tracing_subscriber::fmt()
+        .with_env_filter(
+            tracing_subscriber::EnvFilter::try_from_env("FOLDWATCH_LOG").unwrap_or_else(|_| "info".into()),
+        )
+        .with_writer(std::io::stderr)
+        .init();
+    let done = match cli.command {
+        cli::Command::Analyze(args) => analyze::run(&args),
+        cli::Command::Check(args) => check::run(&args),
+        cli::Command::Export(args) => export::run(&args),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("foldwatch: {error:#}");
+            ExitCode::from(1)
+        }
+    }
+}

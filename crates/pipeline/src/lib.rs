@@ -5,6 +5,8 @@
 //!
 //! [`Item`]: foldwatch_samples::Item
 
+mod lane;
+
 use std::sync::Arc;
 
 use foldwatch_profile::Profile;
@@ -12,6 +14,7 @@ use foldwatch_samples::{Item, Sink};
 use foldwatch_score::{History, Judged, judge};
 use foldwatch_segment::{Cycle, Live, Segmenter};
 use foldwatch_units::Micros;
+pub use lane::{Lane, LaneState};
 
 /// A cycle with what was found in it.
 #[derive(Debug, Clone, PartialEq)]

@@ -20,13 +20,15 @@ pub struct Writer<'a, W: Write> {
 }
 
 impl<'a, W: Write> Writer<'a, W> {
-    /// Writes the header: `time_utc`, then every signal of the profile as `id_unit`.
+    /// Writes the header, where one is wanted: `time_utc`, then every signal of the profile as `id_unit`.
     ///
     /// # Errors
     /// What the writer beneath says.
-    pub fn new(profile: &Profile, utc: Utc<'a>, to: W) -> csv::Result<Self> {
+    pub fn new(profile: &Profile, utc: Utc<'a>, to: W, with_header: bool) -> csv::Result<Self> {
         let mut csv = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(to);
-        csv.write_record(header(profile))?;
+        if with_header {
+            csv.write_record(header(profile))?;
+        }
         Ok(Writer {
             csv,
             utc,

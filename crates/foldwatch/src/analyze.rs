@@ -1,0 +1,133 @@
+//! `foldwatch analyze`: a recorded log to its verdict.
+
+use std::io::{self, Write};
+use std::sync::Arc;
+
+use anyhow::{Context, Result};
+use foldwatch_pipeline::{Engine, Event, Verdict};
+use foldwatch_profile::Profile;
+use foldwatch_report::{Cycle, table};
+use foldwatch_segment::Recording;
+use foldwatch_units::Micros;
+use serde::Serialize;
+
+use crate::cli::{Analyze, Format, Log, Table};
+use crate::input::{self, Reading};
+use crate::profiles;
+
+/// What `--format json` prints.
+#[derive(Debug, Serialize)]
+struct Analysis {
+    profile: String,
+    cycles: Vec<Cycle>,
+    logs: Vec<Read>,
+}
+
+#[derive(Debug, Serialize)]
+struct Read {
+    log: String,
+    encoding: &'static str,
+    notes: Vec<String>,
+}
+
+pub fn run(args: &Analyze) -> Result<()> {
+    let profile = profiles::load(&args.log.profile)?;
+    let (cycles, readings) = judge(&args.log, &profile)?;
+    let mut out = io::BufWriter::new(io::stdout().lock());
+    let printed = match args.format {
+        Format::Json => {
+            let logs = readings
+                .into_iter()
+                .map(|r| Read { log: r.source, encoding: r.encoding, notes: r.notes })
+                .collect();
+            let analysis = Analysis { profile: profile.id.clone(), cycles, logs };
+            serde_json::to_writer_pretty(&mut out, &analysis)
+                .map_err(io::Error::from)
+                .and_then(|()| writeln!(out))
+        }
+        Format::Table => {
+            tell(&readings);
+            writeln!(out, "{}\n{}", table::text(&cycles), summary(&cycles))
+        }
+        Format::Csv => {
+            tell(&readings);
+            return csv(&args.log, &profile, args.table, &cycles, &mut out);
+        }
+    };
+    printed.and_then(|()| out.flush()).context("the verdict can't be written")
+}
+
+/// What the logs gave, told to the person, not into the output.
+pub fn tell(readings: &[Reading]) {
+    for reading in readings {
+        for note in &reading.notes {
+            eprintln!("{}: {note}", reading.source);
+        }
+    }
+}
+
+/// One table as CSV.
+pub fn csv(
+    log: &Log,
+    profile: &Arc<Profile>,
+    which: Table,
+    cycles: &[Cycle],
+    out: &mut impl Write,
+) -> Result<()> {
+    let kind = match which {
+        Table::Cycles => table::Kind::Cycles,
+        Table::Phases => table::Kind::Phases,
+        Table::Findings => table::Kind::Findings,
+        Table::Measures => table::Kind::Measures,
+        Table::Samples => return crate::export::samples(log, profile, out),
+    };
+    let mut writer = table::Writer::new(kind, &mut *out).context("the table can't be written")?;
+    for cycle in cycles {
+        writer.cycle(cycle).context("the table can't be written")?;
+    }
+    writer.finish().context("the table can't be written")?;
+    Ok(())
+}
+
+/// Every cycle of the logs, judged, and what was to be said about the logs.
+pub fn judge(log: &Log, profile: &Arc<Profile>) -> Result<(Vec<Cycle>, Vec<Reading>)> {
+    let map = log.columns.as_deref().map(|from| input::column_map(from, profile)).transpose()?;
+    let mut engine = Engine::new(Arc::clone(profile));
+    let mut cycles = Vec::new();
+    let mut readings = Vec::new();
+    for from in &log.logs {
+        let mut verdicts: Vec<Verdict> = Vec::new();
+        let mut keep = |event| {
+            if let Event::Settled(mut verdict) = event {
+                // The samples have done their work; a long log must not pile them up.
+                verdict.cycle.recording = Recording::default();
+                verdicts.push(*verdict);
+            }
+        };
+        let reading = input::read(from, profile, map.as_ref(), &mut engine.sink(&mut keep))?;
+        engine.finish(&mut keep);
+        let utc = |at: Micros| to_utc(&reading, at);
+        cycles.extend(verdicts.iter().map(|verdict| foldwatch_report::cycle(profile, verdict, &utc)));
+        readings.push(reading);
+        // The next log is a new recording of the same car.
+        engine = Engine::with_history(Arc::clone(profile), engine.history().clone());
+    }
+    Ok((cycles, readings))
+}
+
+/// From the log's own time to UTC, where the log knows it.
+pub fn to_utc(reading: &Reading, at: Micros) -> Micros {
+    reading.timeline.as_ref().and_then(|timeline| timeline.utc(at)).map_or(at, |utc| utc.at)
+}
+
+/// One sentence for the whole log.
+fn summary(cycles: &[Cycle]) -> String {
+    let findings: usize = cycles.iter().map(|c| c.findings.len()).sum();
+    let stop = cycles.iter().flat_map(|c| &c.findings).filter(|f| f.weight == "stop-using").count();
+    match (cycles.len(), findings) {
+        (0, _) => "No movement of the roof in this log.".to_owned(),
+        (n, 0) => format!("{n} cycles, nothing found."),
+        (n, f) if stop > 0 => format!("{n} cycles, {f} findings; {stop} of them say: stop using the roof."),
+        (n, f) => format!("{n} cycles, {f} findings."),
+    }
+}
