@@ -80,6 +80,8 @@ struct Header {
     line: u64,
     delimiter: Delimiter,
     headings: Vec<Heading>,
+    /// The line after it that names the units.
+    units: Option<u64>,
 }
 
 /// Columns found, by their places from 0.
@@ -190,6 +192,9 @@ impl Search<'_> {
             }
             return Ok(None);
         }
+        if self.names_units(record, lines)? {
+            return Ok(None);
+        }
         // After a header the ordinary reading tells of what is no row; before that it is told here.
         let delimiters = match (&self.header, self.map.delimiter) {
             (Some(header), _) => vec![header.delimiter],
@@ -217,6 +222,36 @@ impl Search<'_> {
         Ok(None)
     }
 
+    /// Takes up a line right after the header that names the units of the columns.
+    fn names_units(&mut self, record: &Record<'_>, lines: u64) -> Result<bool, ColumnsError> {
+        let Some(header) =
+            self.header.as_ref().filter(|header| header.units.is_none() && self.skipped.is_empty())
+        else {
+            return Ok(false);
+        };
+        let Ok(found) = self.places(&header.headings) else { return Ok(false) };
+        let units = headings(record.bytes, header.delimiter);
+        let bare = |heading: &Heading| heading.full.trim_matches(['[', ']', '(', ')', ' ']).to_owned();
+        if units.get(found.time).and_then(|heading| TimeUnit::find(&bare(heading))).is_none() {
+            return Ok(false);
+        }
+        if let Some(header) = &mut self.header {
+            for (heading, unit) in header.headings.iter_mut().zip(&units) {
+                heading.bracket.get_or_insert_with(|| bare(unit));
+            }
+            header.units = Some(record.line);
+        }
+        self.rows_seen = Some((record.end, lines));
+        // What fitted without units may not fit with them.
+        let problem = self.header.as_ref().and_then(|header| self.places(&header.headings).err());
+        match problem {
+            Some((_, problem)) => {
+                Err(ColumnsError::Header { line: record.line, byte: record.start as u64, problem })
+            }
+            None => Ok(true),
+        }
+    }
+
     fn flaw(&mut self, kind: SkipKind, record: &Record<'_>) {
         match self.flaws.iter_mut().find(|(known, _)| *known == kind) {
             Some((_, flaw)) => flaw.count += 1,
@@ -239,8 +274,13 @@ impl Search<'_> {
             };
             match problem {
                 None if found.as_ref().is_none_or(|(most, _)| matches > *most) => {
-                    let header =
-                        Header { record: record.bytes.to_vec(), line: record.line, delimiter, headings };
+                    let header = Header {
+                        record: record.bytes.to_vec(),
+                        line: record.line,
+                        delimiter,
+                        headings,
+                        units: None,
+                    };
                     found = Some((matches, header));
                 }
                 None => {}
@@ -373,7 +413,7 @@ impl Search<'_> {
         let headings = self.header.as_ref().map_or(&no_headings, |header| &header.headings);
         let Ok(mut found) = self.places(headings) else { return Ok(None) };
         let mut fields: Vec<Span> = Vec::new();
-        split(record, delimiter, &mut fields);
+        split(record, delimiter, true, &mut fields);
         let needed =
             found.signals.iter().map(|place| place.column).chain([found.time]).chain(found.date).max();
         let least_fields = needed.map_or(1, |most| most + 1);
@@ -428,6 +468,9 @@ impl Search<'_> {
         let mapped = |ix: SignalIx| cells.iter().any(|cell| cell.signal == ix);
         report.unmapped_signals =
             self.profile.signals().map(|(ix, _)| ix).filter(|ix| !mapped(*ix)).collect();
+        if let Some(line) = self.header.as_ref().and_then(|header| header.units) {
+            report.assumed.push(format!("line {line} names the units of the columns"));
+        }
         report.header_line = self.header.as_ref().map(|header| header.line);
         report.dated = dated;
         if self.map.delimiter.is_none() {
@@ -587,7 +630,7 @@ fn scale_is_one(place: &Place) -> bool {
 
 fn headings(record: &[u8], delimiter: Delimiter) -> Vec<Heading> {
     let mut fields = Vec::new();
-    split(record, delimiter, &mut fields);
+    split(record, delimiter, true, &mut fields);
     let mut headings: Vec<Heading> = fields.iter().map(|span| Heading::new(&text(record, *span))).collect();
     if headings.len() > 1 && headings.last().is_some_and(|h| h.full.is_empty()) {
         headings.pop();

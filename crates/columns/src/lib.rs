@@ -8,9 +8,11 @@
 
 mod blocks;
 mod feed;
+mod keys;
 mod layout;
 mod lead;
 mod map;
+mod map_file;
 mod names;
 mod number;
 mod parallel;
@@ -20,6 +22,7 @@ mod record;
 mod report;
 mod time;
 
+pub use keys::{MAP_KEYS, MapKey};
 pub use map::{Column, ColumnMap, GapAfter, OnRule, SignalColumn, TimeColumn, TimeForm, WhenBack};
 pub use number::Decimal;
 pub use parallel::{read, read_with_workers};

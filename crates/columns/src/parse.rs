@@ -114,6 +114,8 @@ pub(crate) struct Parser {
     /// Flaws in cells of the row read last: they count again in every row that repeats it.
     row_flaws: Vec<usize>,
     before: Option<Before>,
+    /// The block holds quotes: most hold none, and need no look for them.
+    quoted: bool,
 }
 
 /// The row read last: what stands around its time.
@@ -129,13 +131,14 @@ impl Parser {
     pub fn new(layout: Arc<Layout>) -> Self {
         let clock = layout.clock.clone();
         let row = vec![f32::NAN; layout.cells.len()];
-        Parser { layout, clock, fields: Vec::new(), row, row_flaws: Vec::new(), before: None }
+        Parser { layout, clock, fields: Vec::new(), row, row_flaws: Vec::new(), before: None, quoted: false }
     }
 
     /// Reads a block that begins and ends with whole records. `last`: nothing comes after it.
     pub fn block(&mut self, block: &[u8], last: bool, out: &mut Batch) {
         out.clear(&self.layout);
         self.before = None;
+        self.quoted = memchr(b'"', block).is_some();
         let mut at = 0;
         while at < block.len() {
             if let Some(next) = self.repeated(block, at, out) {
@@ -179,7 +182,11 @@ impl Parser {
     fn record(&mut self, block: &[u8], start: usize, last: bool, out: &mut Batch) -> usize {
         let rest = &block[start..];
         self.before = None;
-        let (kind, length) = match record_end(rest, self.layout.delimiter, last) {
+        let end = match memchr(b'\n', &rest[..rest.len().min(LONGEST_RECORD)]) {
+            Some(newline) if !self.quoted => End::At(newline + 1),
+            _ => record_end(rest, self.layout.delimiter, last),
+        };
+        let (kind, length) = match end {
             End::At(length) => {
                 out.lines += 1;
                 if let Err(kind) = self.row(block, start, length, out) {
@@ -188,7 +195,7 @@ impl Parser {
                     }
                     out.flaw(flaw_index(kind, 0), start, strip_line_end(&rest[..length]));
                 }
-                if memchr(b'"', &rest[..length]).is_some() {
+                if self.quoted {
                     let breaks = memchr_iter(b'\n', &rest[..length - 1]).count() as u64;
                     out.lines += breaks;
                     if let Some(before) = &mut self.before {
@@ -217,7 +224,7 @@ impl Parser {
             Some(first) if *first == layout.comment => return Err(SkipKind::Comment),
             Some(_) => {}
         }
-        split(record, layout.delimiter, &mut self.fields);
+        split(record, layout.delimiter, self.quoted, &mut self.fields);
         let count = self.fields.len();
         let time_span = self.fields.get(layout.time).copied();
         let read = match time_span {

@@ -112,7 +112,16 @@ impl Number {
         (tick != 0 && micros < FARTHEST).then_some((micros, found.used))
     }
 
+    #[inline]
     fn read(&self, cell: &[u8]) -> Option<i64> {
+        match self.quick(cell) {
+            Some((micros, used)) if used == cell.len() => Some(micros),
+            _ => self.closely(cell),
+        }
+    }
+
+    #[cold]
+    fn closely(&self, cell: &[u8]) -> Option<i64> {
         let (numerator, denominator) = self.unit.ratio();
         scaled(cell, self.decimal, numerator, denominator)
     }

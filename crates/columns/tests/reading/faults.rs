@@ -6,8 +6,11 @@ use foldwatch_samples::GapCause;
 
 const HEAD: &str = "time,pump,current\n";
 
+/// Kind, count, first line, first byte.
+type Place = (SkipKind, u64, u64, u64);
+
 /// Reads a log whose header is line 1; gives the times, and kind, count and place of everything skipped.
-fn skips(rows: &str) -> (Vec<i64>, Vec<(SkipKind, u64, u64, u64)>) {
+fn skips(rows: &str) -> (Vec<i64>, Vec<Place>) {
     let (seen, report) = read(format!("{HEAD}{rows}").as_bytes(), &ColumnMap::default());
     let skipped = report.unwrap().skipped;
     let places = skipped.iter().map(|s| (s.kind, s.count, s.first_line, s.first_byte)).collect();
@@ -128,6 +131,15 @@ fn logs_that_cannot_be_read() {
     assert_eq!(error(b"\xff\xfet\0i\0"), "the log is UTF-16, not plain text; save it as UTF-8 text");
     let zeros = vec![0u8; 300_000];
     assert!(error(&zeros).contains("no table"));
+}
+
+#[test]
+fn a_column_in_another_unit_by_the_line_of_units() {
+    assert_eq!(
+        error(b"time,current\nms,bar\n0,1\n"),
+        "line 2 (byte 13): column `current` is in bar, and signal `current` in A: give a scale in a column map, or a \
+         calibration in the profile"
+    );
 }
 
 #[test]

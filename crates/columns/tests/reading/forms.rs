@@ -34,6 +34,7 @@ fn a_plain_table_needs_no_map() {
         "time,pump,is_open,pressure_bar,current\n0.00,1,0,1.5,2\n0.01,1,1,2.5,3\n",
         "time;pump;is_open;pressure_bar;current\r\n0,00;1;0;1,5;2\r\n0,01;1;1;2,5;3\r\n",
         "\u{feff}Time [ms]\tPump\tFlap open\tpressure (kPa)\tCurrent [A]\n0\t1\t0\t150\t2\n10\t1\t1\t250\t3",
+        "time,pump,is_open,pressure,current\n[ms],,,[kPa],[mA]\n0,1,0,150,2000\n10,1,1,250,3000\n",
         "t_us|pump|is_open|pressure_bar|current|\n0|1|0|1.5|2|\n10000|1|1|2.5|3|\n",
         "  time pump is_open pressure_bar   current\n  0.00  1  0  1.5  2\n  0.01  1  1  2.5  3\n",
         "# a logger\n# time, pump, is_open, pressure_bar, current\n0, 1, 0, 1.5, 2\n0.01, 1, 1, 2.5, 3\n",

@@ -1,7 +1,11 @@
 //! Whole logs in, items and accounts out.
 
+// The helpers here are test code too, only not marked as such.
+#![allow(clippy::unwrap_used)]
+
 mod faults;
 mod forms;
+mod maps;
 mod pieces;
 mod rfc4180;
 
