@@ -64,7 +64,7 @@ impl ColumnMap {
             // What is missing may only look so, and what stands on an unreadable line was reported with it.
             let lines: Vec<usize> =
                 unreadable.iter().filter_map(|e| e.span()).map(|span| place(text, span.start).0).collect();
-            check.found.retain(|(at, absent, _)| !absent && !lines.contains(&place(text, *at).0));
+            check.found.retain(|(at, unsure, _)| !unsure && !lines.contains(&place(text, *at).0));
             for error in &unreadable {
                 check.wrong(error.span().unwrap_or(0..0), "", error.message(), "write it as TOML 1.0");
             }
@@ -100,13 +100,13 @@ impl<'a> Table<'a> {
 struct Check<'a> {
     text: &'a str,
     profile: &'a Profile,
-    /// Byte, whether something is merely absent, the problem without its place.
+    /// Byte, whether it may only seem so in a text that can't be read whole, the problem without its place.
     found: Vec<(usize, bool, Problem)>,
 }
 
 impl Check<'_> {
-    fn note(&mut self, at: usize, absent: bool, key: String, found: String, remedy: String) {
-        self.found.push((at, absent, Problem { line: 0, column: 0, key, found, remedy }));
+    fn note(&mut self, at: usize, unsure: bool, key: String, found: String, remedy: String) {
+        self.found.push((at, unsure, Problem { line: 0, column: 0, key, found, remedy }));
     }
 
     fn wrong(
@@ -147,7 +147,9 @@ impl Check<'_> {
                 Some(near) => format!("did you mean `{near}`?"),
                 None => format!("known keys: {}", names().collect::<Vec<_>>().join(", ")),
             };
-            self.wrong(key.span(), table.shown(&shortened(name)), "no such key", remedy);
+            // Where the text can't be read, a key may only seem to lie in the wrong table: not a certain fault.
+            let at = key.span().start;
+            self.note(at, true, table.shown(&shortened(name)), "no such key".to_owned(), remedy);
         }
     }
 
