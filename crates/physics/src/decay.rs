@@ -39,7 +39,7 @@ impl Decay {
 /// Fit the decay of a held pressure by least squares.
 ///
 /// The two pressures enter linearly, so for any tau they follow by straight regression; what is left is a search over
-/// tau alone (separable least squares: Golub and Pereyra, SIAM J. Numer. Anal. 10, 1973), which needs no starting
+/// tau alone (separable least squares: Golub and Pereyra, SIAM J. Numer. Anal. 10, 1973, from memory), which needs no starting
 /// value. The caller chooses the stretch: from the pump's end, past the valves' own transient, to the next drive. NaN
 /// readings are left out.
 ///

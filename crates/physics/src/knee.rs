@@ -166,7 +166,7 @@ impl Trace {
             if to >= self.t.len() {
                 break;
             }
-            let middle = (from + to + 1) / 2;
+            let middle = (from + to).div_ceil(2);
             if (mean(from, middle) - mean(middle, to + 1)).abs() <= flat {
                 windows.push((from, to, mean(from, to + 1)));
             }

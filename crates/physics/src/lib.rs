@@ -4,11 +4,19 @@
 //! numbers. Out: quantities, fits with their uncertainty, or the reason why the recording can't tell
 //! ([`NotObservable`]). Deliberately absent: what is normal for a given roof, any limit, any wording of findings.
 
+pub mod baseline;
 pub mod decay;
 pub mod expect;
+pub mod fuse;
+pub mod heat;
+pub mod hydraulic;
 pub mod knee;
+pub mod least_squares;
 mod not_observable;
 pub mod oil;
+pub mod ripple;
 mod stats;
+pub mod thin;
+pub mod uncertainty;
 
 pub use not_observable::NotObservable;

@@ -181,7 +181,7 @@ mod tests {
         }
     }
 
-    /// ASTM D2270, the worked examples of procedures A and B.
+    /// ASTM D2270, the worked examples of procedures A and B (the last one's Y and H from memory).
     #[test]
     fn astm_d2270_examples() {
         let index = |u, y, l, h| {

@@ -16,8 +16,11 @@ pub(crate) fn t_above(x: f64, df: f64) -> f64 {
     t(df).map_or(f64::NAN, |t| t.cdf(-x))
 }
 
-/// The x with P(T < x) = p of Student's t.
+/// The x with P(T < x) = p of Student's t; with infinite degrees of freedom, of the standard normal.
 pub(crate) fn t_quantile(p: f64, df: f64) -> f64 {
+    if df == f64::INFINITY && p > 0.0 && p < 1.0 {
+        return Normal::standard().inverse_cdf(p);
+    }
     t(df).filter(|_| p > 0.0 && p < 1.0).map_or(f64::NAN, |t| t.inverse_cdf(p))
 }
 
@@ -51,6 +54,7 @@ mod tests {
             assert!((t_quantile(0.975, df) - t95).abs() < 0.006, "{df}");
             assert!((t_above(t95, df) - 0.025).abs() < 3e-4, "{df}");
         }
+        assert!((t_quantile(0.975, f64::INFINITY) - 1.960).abs() < 5e-4);
     }
 
     #[test]

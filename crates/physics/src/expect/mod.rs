@@ -2,7 +2,7 @@
 //!
 //! The model: ln t = ln t_ref + b_V (V_ref / V - 1) + b_nu z + c z², where z = ln nu(T) - ln nu_ref, nu the oil's
 //! kinematic viscosity, T its temperature, V the supply. The error is normal for most cycles and anything at all for
-//! the rest (a contaminated normal: Tukey, 1960), so a bad cycle teaches nothing. The coefficients start from a prior
+//! the rest (a contaminated normal: Tukey, 1960, from memory), so a bad cycle teaches nothing. The coefficients start from a prior
 //! ([`Prior`]) and are learned by Bayesian linear regression; the state has a fixed size however many cycles it has
 //! seen, and can be stored and taken up again.
 //!
