@@ -3,7 +3,8 @@
 
 use sha2::{Digest, Sha256};
 
-use crate::journal::Frame;
+use crate::journal::{Frame, Position};
+use foldwatch_units::Micros;
 
 /// What a car's first row is linked to.
 pub(crate) const GENESIS: [u8; 32] = [0; 32];
@@ -27,6 +28,36 @@ pub(crate) fn link(before: &[u8; 32], frame: &Frame) -> [u8; 32] {
     }
     hash.update((frame.bytes.len() as u64).to_le_bytes());
     hash.update(&frame.bytes);
+    hash.finalize().into()
+}
+
+/// A row of the table of seals, but for its own link.
+pub(crate) struct SealLink<'a> {
+    pub(crate) before: [u8; 32],
+    pub(crate) day: &'a str,
+    pub(crate) file: &'a str,
+    pub(crate) rows: u64,
+    pub(crate) bytes: u64,
+    pub(crate) sha256: [u8; 32],
+    pub(crate) sealed: Micros,
+    pub(crate) through: Position,
+    pub(crate) journal_link: [u8; 32],
+}
+
+/// SHA-256 over the fields in their order; a text after its length, numbers as in [`link`].
+pub(crate) fn seal_link(seal: &SealLink) -> [u8; 32] {
+    let mut hash = Sha256::new();
+    hash.update(seal.before);
+    for text in [seal.day, seal.file] {
+        hash.update((text.len() as u64).to_le_bytes());
+        hash.update(text.as_bytes());
+    }
+    hash.update(seal.rows.to_le_bytes());
+    hash.update(seal.bytes.to_le_bytes());
+    hash.update(seal.sha256);
+    hash.update(seal.sealed.0.to_le_bytes());
+    hash.update(seal.through.0.to_le_bytes());
+    hash.update(seal.journal_link);
     hash.finalize().into()
 }
 

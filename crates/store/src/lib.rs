@@ -4,6 +4,8 @@
 //! [`Storage`] is the boundary; [`SqliteStore`] keeps it all in one folder, [`MemoryStore`] is its twin for tests.
 //! Calls block: a daemon makes them from a thread of their own. Not here: decoding a frame, judging, time of day.
 
+#[cfg(feature = "archive")]
+mod archive;
 mod backup;
 mod chain;
 mod check;
@@ -16,6 +18,8 @@ mod records;
 mod sqlite;
 mod storage;
 
+#[cfg(feature = "archive")]
+pub use archive::*;
 pub use error::StoreError;
 pub use folder::{Folder, Space};
 pub use journal::*;

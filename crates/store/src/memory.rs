@@ -7,6 +7,8 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use foldwatch_units::{Direction, Micros};
 
+#[cfg(feature = "archive")]
+use crate::archive::{ArchivedDay, Day, Merge, SampleStream, Samples, Seal, check_columns, united};
 use crate::check::{self, counted, kept_cycle, kept_finding, kept_fit};
 use crate::journal::*;
 use crate::records::*;
@@ -31,6 +33,11 @@ struct State {
     cycles: BTreeMap<(String, Micros), CycleRecord>,
     alone: BTreeMap<Alone, FindingRecord>,
     entries: Vec<Entry>,
+    #[cfg(feature = "archive")]
+    archive: BTreeMap<(String, Day), (ArchivedDay, Vec<Samples>)>,
+    /// Up to where each car's journal has left for the archive.
+    #[cfg(feature = "archive")]
+    through: BTreeMap<String, Position>,
 }
 
 /// A store that is gone with the process. Clones share what is in it.
@@ -211,6 +218,53 @@ impl Storage for MemoryStore {
         state.entries.push(entry.clone());
         Ok(state.entries.len() as u64)
     }
+
+    #[cfg(feature = "archive")]
+    fn seal(
+        &mut self,
+        seal: &Seal,
+        rows: &mut dyn Iterator<Item = Result<Samples, StoreError>>,
+    ) -> Result<ArchivedDay, StoreError> {
+        let state = &mut *self.state();
+        check_columns(&seal.columns)?;
+        state.expect_car(&seal.car)?;
+        let key = (seal.car.clone(), seal.day);
+        let old = state.archive.get(&key).map_or(Vec::new(), |(_, batches)| batches.clone());
+        let columns = old.first().map_or(seal.columns.clone(), |batch| united(&batch.columns, &seal.columns));
+        let mut last = None;
+        let mut new = Vec::new();
+        for batch in rows {
+            let batch = batch?;
+            batch.check(&seal.columns, seal.day, last)?;
+            last = batch.times.last().copied().or(last);
+            new.push(batch);
+        }
+        let stream = |batches: Vec<Samples>| Box::new(batches.into_iter().map(Ok));
+        let mut batches =
+            Merge::new(columns.clone(), stream(old), stream(new)).collect::<Result<Vec<_>, _>>()?;
+        let rows = batches.iter().map(|batch| batch.len() as u64).sum();
+        if batches.is_empty() {
+            batches.push(Samples::new(columns)); // keeps the columns, as a file does
+        }
+        let head = state.heads.get(&seal.car).map_or(Position(0), |head| head.position);
+        let judged = state.checkpoints.get(&seal.car).map_or(head, |checkpoint| checkpoint.position);
+        let before = state.through.get(&seal.car).copied().unwrap_or_default();
+        let through = seal.through.min(head).min(judged).max(before);
+        state.through.insert(seal.car.clone(), through);
+        state.journal.retain(|row| row.car != seal.car || row.position > through);
+        let day = ArchivedDay {
+            car: seal.car.clone(),
+            day: seal.day,
+            file: String::new(), // there is no file
+            rows,
+            bytes: 0,
+            sha256: [0; 32],
+            sealed: seal.at,
+            through,
+        };
+        state.archive.insert(key, (day.clone(), batches));
+        Ok(day)
+    }
 }
 
 /// The newest `limit` of what is sorted oldest first.
@@ -385,5 +439,23 @@ impl Catalogue for MemoryStore {
             numbered.filter(|(_, entry)| entry.car == car && span.contains(entry.at)).collect();
         rows.sort_by_key(|(id, entry)| (entry.at, *id));
         Ok(newest(rows, limit))
+    }
+
+    #[cfg(feature = "archive")]
+    fn archived(&self, car: &str) -> Result<Vec<ArchivedDay>, StoreError> {
+        let state = self.state();
+        let days = state.archive.values().map(|(day, _)| day);
+        Ok(days.filter(|day| day.car == car).cloned().collect())
+    }
+
+    #[cfg(feature = "archive")]
+    fn samples(&self, car: &str, span: Span) -> Result<SampleStream, StoreError> {
+        let state = self.state();
+        let of_car = state.archive.values().filter(|(day, _)| day.car == car);
+        let batches: Vec<_> = of_car
+            .flat_map(|(_, batches)| batches.iter().map(|batch| batch.within(span)))
+            .filter(|batch| !batch.is_empty())
+            .collect();
+        Ok(Box::new(batches.into_iter().map(Ok)))
     }
 }

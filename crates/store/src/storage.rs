@@ -3,6 +3,8 @@
 use foldwatch_units::{Direction, Micros};
 
 use crate::StoreError;
+#[cfg(feature = "archive")]
+use crate::archive::{ArchivedDay, SampleStream, Samples, Seal};
 use crate::journal::*;
 use crate::records::*;
 
@@ -61,6 +63,13 @@ pub trait Catalogue {
     ) -> Result<Vec<MeasureRow>, StoreError>;
     /// What people wrote about a car, oldest first, with the entries' numbers; the newest `limit` of them.
     fn entries(&self, car: &str, span: Span, limit: u32) -> Result<Vec<(u64, Entry)>, StoreError>;
+
+    /// The days of a car that are in the archive.
+    #[cfg(feature = "archive")]
+    fn archived(&self, car: &str) -> Result<Vec<ArchivedDay>, StoreError>;
+    /// The archived samples of a car, in order of time and a batch at a time. Days may differ in their columns.
+    #[cfg(feature = "archive")]
+    fn samples(&self, car: &str, span: Span) -> Result<SampleStream, StoreError>;
 }
 
 /// What the one writer may do. Every call is all or nothing, and when it returns `Ok` it is on disk.
@@ -101,4 +110,17 @@ pub trait Storage: Send {
     fn put_judged(&mut self, judged: &Judged) -> Result<(), StoreError>;
     /// Adds an entry and gives its number.
     fn add_entry(&mut self, entry: &Entry) -> Result<u64, StoreError>;
+
+    /// Puts a day of a car into the archive and takes the frames that went into it out of the journal. `rows` come in
+    /// order of time. A day may be sealed again when more of it turns up: rows that are there already (same time,
+    /// same frame) stay single.
+    ///
+    /// # Errors
+    /// On any error, in `rows` too, archive and journal are as they were.
+    #[cfg(feature = "archive")]
+    fn seal(
+        &mut self,
+        seal: &Seal,
+        rows: &mut dyn Iterator<Item = Result<Samples, StoreError>>,
+    ) -> Result<ArchivedDay, StoreError>;
 }

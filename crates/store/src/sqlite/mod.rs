@@ -16,6 +16,8 @@ use std::time::Duration;
 use foldwatch_units::{Direction, Micros};
 use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 
+#[cfg(feature = "archive")]
+use crate::archive::{ArchivedDay, SampleStream, Samples, Seal};
 use crate::folder::{Folder, Space, sync_dir};
 use crate::journal::*;
 use crate::records::*;
@@ -87,7 +89,10 @@ impl SqliteStore {
         let mut conn = connect(&path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)?;
         migrate::run(&mut conn, &folder)?;
         sync_dir(folder.path())?;
-        Ok(SqliteStore { folder, db: SqliteReader { conn, path }, options, _lock: lock })
+        let store = SqliteStore { folder, db: SqliteReader { conn, path }, options, _lock: lock };
+        #[cfg(feature = "archive")]
+        store.drop_superseded()?;
+        Ok(store)
     }
 
     /// Where it lies.
@@ -253,6 +258,15 @@ impl Storage for SqliteStore {
     fn add_entry(&mut self, entry: &Entry) -> Result<u64, StoreError> {
         self.write(|tx| write::entry(tx, entry))
     }
+
+    #[cfg(feature = "archive")]
+    fn seal(
+        &mut self,
+        seal: &Seal,
+        rows: &mut dyn Iterator<Item = Result<Samples, StoreError>>,
+    ) -> Result<ArchivedDay, StoreError> {
+        self.seal_day(seal, rows)
+    }
 }
 
 impl Catalogue for SqliteReader {
@@ -343,6 +357,16 @@ impl Catalogue for SqliteReader {
 
     fn entries(&self, car: &str, span: Span, limit: u32) -> Result<Vec<(u64, Entry)>, StoreError> {
         self.ask(|conn| read::entries(conn, car, span, limit))
+    }
+
+    #[cfg(feature = "archive")]
+    fn archived(&self, car: &str) -> Result<Vec<ArchivedDay>, StoreError> {
+        self.archived_days(car)
+    }
+
+    #[cfg(feature = "archive")]
+    fn samples(&self, car: &str, span: Span) -> Result<SampleStream, StoreError> {
+        self.archived_samples(car, span)
     }
 }
 

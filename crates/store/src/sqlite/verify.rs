@@ -5,9 +5,10 @@ use std::path::Path;
 use rusqlite::Connection;
 
 use super::{Fail, SqliteReader, journal, read};
-use crate::chain;
+use crate::chain::{self, GENESIS, SealLink};
 use crate::journal::{ChainReport, Position};
 use crate::{Catalogue, StoreError};
+use foldwatch_units::Micros;
 
 /// What a thorough look at a database has shown.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -54,30 +55,60 @@ fn own_checks(conn: &Connection) -> Result<Vec<String>, Fail> {
     Ok(faults)
 }
 
+/// First the seals, each linked to the one before, then what is left in the journal, linked to the last seal, up to
+/// the end that is on record.
 pub(super) fn chain(conn: &Connection, car: &str) -> Result<ChainReport, Fail> {
+    let mut report = ChainReport { walked: 0, broken: None };
+    let mut broken = |walked, at, why| {
+        report.walked = walked;
+        report.broken = Some((at, why));
+        Ok(report.clone())
+    };
+    let mut last = (Position(0), GENESIS);
+    let mut seal_before = GENESIS;
+    let mut seals = conn.prepare_cached(
+        "SELECT day, file, rows, bytes, sha256, sealed_us, through, journal_link, link FROM seals
+         WHERE car = ?1 ORDER BY number",
+    )?;
+    let mut seals = seals.query([car])?;
+    while let Some(row) = seals.next()? {
+        let (day, file): (String, String) = (row.get(0)?, row.get(1)?);
+        let seal = SealLink {
+            before: seal_before,
+            day: &day,
+            file: &file,
+            rows: row.get::<_, i64>(2)? as u64,
+            bytes: row.get::<_, i64>(3)? as u64,
+            sha256: row.get(4)?,
+            sealed: Micros(row.get(5)?),
+            through: Position(row.get::<_, i64>(6)? as u64),
+            journal_link: row.get(7)?,
+        };
+        seal_before = row.get(8)?;
+        if chain::seal_link(&seal) != seal_before {
+            return broken(0, seal.through, "a seal of the archive was altered, or one before it is gone");
+        }
+        last = (seal.through, seal.journal_link);
+    }
     let columns = journal::FRAME_COLUMNS;
     let mut rows = conn
         .prepare_cached(&format!("SELECT {columns}, link FROM journal WHERE car = ?1 ORDER BY position"))?;
     let mut rows = rows.query([car])?;
-    let mut report = ChainReport { walked: 0, broken: None };
-    let mut last = (Position(0), chain::GENESIS);
+    let mut walked = 0;
     while let Some(row) = rows.next()? {
         let there = journal::frame(row)?;
         let link: [u8; 32] = row.get(8)?;
-        report.walked += 1;
+        walked += 1;
         if link != chain::link(&last.1, &there.frame) {
-            report.broken = Some((
-                there.position,
-                "does not follow from the row before: altered, or one before it is gone",
-            ));
-            return Ok(report);
+            let why = "does not follow from the row before: altered, or one before it is gone";
+            return broken(walked, there.position, why);
         }
         last = (there.position, link);
     }
-    let head =
-        journal::head(conn, car)?.map_or((Position(0), chain::GENESIS), |head| (head.position, head.link));
-    if head != last {
-        report.broken = Some((last.0, "the rows after this one are gone, or the chain's end was altered"));
+    let end = journal::head(conn, car)?.map_or(GENESIS, |head| head.link);
+    if end != last.1 {
+        return broken(walked, last.0, "the rows after this one are gone, or the chain's end was altered");
     }
+    report.walked = walked;
     Ok(report)
 }

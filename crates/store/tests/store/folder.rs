@@ -1,6 +1,7 @@
 //! One folder: its lock, its versions, what is refused and in which words.
 
 use foldwatch_store::*;
+use foldwatch_units::Micros;
 use rusqlite::Connection;
 
 use crate::{frame, with_car};
@@ -76,4 +77,46 @@ fn a_folder_that_can_not_be_made_is_named() {
     let folder = file.path().join("below-a-file");
     let said = SqliteStore::open(&folder).unwrap_err().to_string();
     assert!(said.contains("below-a-file") && said.contains("create the folder"), "{said}");
+}
+
+/// A store that the program of schema 1 wrote: nothing of it is lost on the way here, and there is a way back.
+#[test]
+fn a_store_of_schema_1_is_brought_up_with_all_that_is_in_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = Folder::new(dir.path());
+    let old = Connection::open(folder.database()).unwrap();
+    old.pragma_update(None, "foreign_keys", false).unwrap();
+    old.execute_batch(include_str!("v1.sql")).unwrap();
+    old.close().unwrap();
+
+    let error = SqliteReader::open(dir.path()).unwrap_err();
+    assert!(error.to_string().contains("start the daemon on it once"), "{error}");
+    let mut store = SqliteStore::open(dir.path()).unwrap();
+    let ask = store.catalogue();
+    assert_eq!(ask.cars().unwrap().iter().map(|car| &*car.name).collect::<Vec<_>>(), ["Elm", "Old oak"]);
+    assert_eq!(ask.car_history("oak").unwrap().len(), 2);
+    assert_eq!(ask.profile("two-valve").unwrap().unwrap().revision, 1);
+    assert_eq!(ask.loggers().unwrap()[0].last_seen, Some(Micros(1_764_000_002_000_005)));
+    assert_eq!(ask.journal(None, Position(0), 100).unwrap().len(), 5);
+    assert_eq!(ask.verify_chain("oak").unwrap(), ChainReport { walked: 4, broken: None });
+    assert_eq!(ask.held("L1", 2).unwrap().held.len(), 3);
+    assert_eq!(ask.exchanges("L1", 2).unwrap().len(), 1);
+    assert_eq!(ask.clock_fit("L1", 2).unwrap().unwrap().drift_ppm, 12.5);
+    assert_eq!(ask.checkpoint("oak").unwrap().unwrap().state, [1, 2, 3]);
+    let cycle = ask.cycle("oak", Micros(1_764_000_005_000_000)).unwrap().unwrap();
+    assert_eq!((cycle.phases.len(), cycle.measures.len(), cycle.findings.len()), (1, 1, 1));
+    assert_eq!(ask.findings(&FindingQuery::default()).unwrap().len(), 2);
+    assert_eq!(ask.entries("oak", Span::ALL, 10).unwrap()[0].1.text, "Rattles when cold.");
+
+    // It goes on where it stood: the next position, and what was held stays held.
+    let frame = |sequence| Frame { logger: "L1".into(), boot: 2, sequence, ..frame(sequence) };
+    let durable = store.append(&[frame(3), frame(4)]).unwrap().remove(0);
+    assert_eq!((durable.new, durable.known, durable.up_to), (1, 1, 5));
+    assert_eq!(store.catalogue().journal(None, Position(5), 9).unwrap()[0].position, Position(6));
+
+    // The way back: the copy is what the old program wrote.
+    let copy = Connection::open(folder.before_upgrade(1)).unwrap();
+    let version: u32 = copy.pragma_query_value(None, "user_version", |row| row.get(0)).unwrap();
+    let frames: u32 = copy.query_row("SELECT count(*) FROM journal", [], |row| row.get(0)).unwrap();
+    assert_eq!((version, frames), (1, 5));
 }

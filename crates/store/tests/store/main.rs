@@ -3,9 +3,13 @@
 // Helpers of tests are tests.
 #![allow(clippy::unwrap_used)]
 
+#[cfg(feature = "archive")]
+mod archive;
 mod folder;
 mod journal;
 mod killed;
+#[cfg(feature = "archive")]
+mod parquet;
 mod twin;
 
 use foldwatch_store::{Car, Frame, SqliteStore, Storage};

@@ -16,6 +16,8 @@ enum Op {
     Attach(String, String),
     Judged(Judged),
     Entry(Entry),
+    #[cfg(feature = "archive")]
+    Seal(Seal, Vec<Samples>),
     Reopen,
 }
 
@@ -34,8 +36,16 @@ fn run(store: &mut dyn Storage, op: &Op) -> Result<String, String> {
         Op::Attach(logger, car) => said(store.attach(logger, car, Micros(8))),
         Op::Judged(judged) => said(store.put_judged(judged)),
         Op::Entry(entry) => said(store.add_entry(entry)),
+        #[cfg(feature = "archive")]
+        Op::Seal(seal, rows) => said(store.seal(seal, &mut rows.iter().cloned().map(Ok)).map(without_file)),
         Op::Reopen => Ok(String::new()),
     }
+}
+
+/// The twin has no files.
+#[cfg(feature = "archive")]
+fn without_file(day: ArchivedDay) -> ArchivedDay {
+    ArchivedDay { file: String::new(), bytes: 0, sha256: [0; 32], ..day }
 }
 
 /// Everything that can be asked, as text.
@@ -52,6 +62,13 @@ fn everything(ask: &dyn Catalogue) -> Result<Vec<String>, StoreError> {
             ask.entries(car, Span::ALL, 100)?,
             ask.entries(car, Span { from: Micros(3), until: Micros(9) }, 2)?
         );
+        #[cfg(feature = "archive")]
+        {
+            note!(ask.archived(car)?.into_iter().map(without_file).collect::<Vec<_>>());
+            for span in [Span::ALL, Span { from: Micros(3), until: Micros(DAY_US + 5) }] {
+                note!(ask.samples(car, span)?.collect::<Result<Vec<_>, _>>()?);
+            }
+        }
         for start in 0..12 {
             note!(ask.cycle(car, Micros(start))?);
         }
@@ -231,6 +248,42 @@ fn entry() -> impl Strategy<Value = Entry> {
     )
 }
 
+#[cfg(feature = "archive")]
+const DAY_US: i64 = 86_400_000_000;
+
+#[cfg(feature = "archive")]
+fn sealing() -> impl Strategy<Value = Op> {
+    let column =
+        ("[pq]", "[xy]", any::<bool>()).prop_map(|(name, unit, binary)| SampleColumn { name, unit, binary });
+    let columns = prop::collection::vec(column, 0..3);
+    let row =
+        (0i64..10, name(), 0u64..3, prop::collection::vec(prop_oneof![Just(f32::NAN), -3.0..3.0f32], 3));
+    (name(), 0i64..2, columns, 0u64..30, prop::collection::vec(row, 0..12), any::<bool>(), 1usize..5)
+        .prop_map(|(car, day, columns, through, mut rows, sorted, cut)| {
+            if sorted {
+                rows.sort_by_key(|row| row.0);
+            }
+            let columns: std::sync::Arc<[SampleColumn]> = columns.into();
+            let batch = |rows: &[(i64, String, u64, Vec<f32>)]| {
+                let mut all = Samples::new(columns.clone());
+                for (at, logger, sequence, values) in rows {
+                    all.times.push(Micros(day * DAY_US + at));
+                    all.sources.push(Source { logger: logger.as_str().into(), boot: 0, sequence: *sequence });
+                    all.values.iter_mut().zip(values).for_each(|(column, value)| column.push(*value));
+                }
+                all
+            };
+            let batches = rows.chunks(cut).map(batch).collect();
+            let day = Day::of(Micros(day * DAY_US)).unwrap();
+            Op::Seal(Seal { car, day, columns, through: Position(through), at: Micros(3) }, batches)
+        })
+}
+
+#[cfg(not(feature = "archive"))]
+fn sealing() -> impl Strategy<Value = Op> {
+    Just(Op::Reopen)
+}
+
 fn op() -> impl Strategy<Value = Op> {
     let exchange =
         (name(), 0u64..2, moment(), moment(), moment()).prop_map(|(logger, boot, sent, logged, received)| {
@@ -262,6 +315,7 @@ fn op() -> impl Strategy<Value = Op> {
         2 => (name(), name()).prop_map(|(logger, car)| Op::Attach(logger, car)),
         4 => judged().prop_map(Op::Judged),
         2 => entry().prop_map(Op::Entry),
+        3 => sealing(),
         1 => Just(Op::Reopen),
     ]
 }
@@ -290,6 +344,8 @@ proptest! {
         let (beside, twin) = (disk.reader().unwrap(), memory.reader().unwrap());
         prop_assert_eq!(everything(&*beside).unwrap(), everything(&*twin).unwrap());
         drop(disk);
+        #[cfg(feature = "archive")]
+        prop_assert_eq!(SqliteReader::open(dir.path()).unwrap().verify_archive().unwrap(), Vec::<String>::new());
         let sound = verify_copy(Folder::new(dir.path()).database()).unwrap();
         prop_assert_eq!(sound.faults, Vec::<String>::new());
     }
