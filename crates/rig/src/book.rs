@@ -3,8 +3,7 @@
 use foldwatch_profile::{PhaseRef, Profile};
 use foldwatch_units::{Direction, Micros, Seconds};
 
-use crate::fault::Expected;
-use crate::truth::{CycleTruth, FaultTruth, PhaseTruth, TrueOutcome};
+use crate::truth::{CycleTruth, PhaseTruth, TrueOutcome};
 
 /// A step follows the one before without a break when its drive stands within this time.
 const FOLLOWS: Seconds = Seconds(0.25);
@@ -44,9 +43,8 @@ struct OpenCycle {
 pub(crate) struct Book {
     open: Option<OpenCycle>,
     arrivals: Vec<(PhaseRef, Micros)>,
+    carried: Vec<OpenPhase>,
     index: u32,
-    pub faults: Vec<FaultTruth>,
-    pub expect: Vec<Expected>,
     pub ambient_c: f64,
 }
 
@@ -90,14 +88,30 @@ impl Book {
     pub fn drive_ends(&mut self, at: Micros) {
         if let Some(open) = &mut self.open {
             open.drive_end = Some(at);
+            open.phases.append(&mut self.carried);
             if let Some(last) = open.phases.last_mut() {
                 last.left.get_or_insert(at);
             }
         }
     }
 
+    /// With the same drive the next step's axis moves on by itself. It counts as a step of its own unless the unit
+    /// gets there too.
+    pub fn carries_on(&mut self, phase: PhaseRef, at: Micros) {
+        let Some(open) = &self.open else { return };
+        if open.phases.iter().chain(&self.carried).all(|p| p.phase != phase) {
+            self.carried.push(OpenPhase { phase, start: at, confirmed: None, arrived: None, left: None });
+        }
+    }
+
+    /// Steps that move on by themselves just now.
+    pub fn carried(&self) -> Vec<PhaseRef> {
+        self.carried.iter().filter(|p| p.confirmed.is_none()).map(|p| p.phase).collect()
+    }
+
     pub fn step_begins(&mut self, phase: PhaseRef, at: Micros) {
         self.arrivals.retain(|(_, t)| at - *t < Seconds(2.0));
+        self.carried.retain(|p| p.phase != phase);
         let Some(open) = &mut self.open else { return };
         if let Some(last) = open.phases.last_mut() {
             if last.phase == phase && last.confirmed.is_none() {
@@ -115,6 +129,10 @@ impl Book {
 
     /// The confirming edge of the running step; the last one before the unit goes on counts.
     pub fn confirmed(&mut self, phase: PhaseRef, at: Micros) {
+        if let Some(carried) = self.carried.iter_mut().find(|p| p.phase == phase) {
+            carried.confirmed.get_or_insert(at);
+            return;
+        }
         if let Some(last) = self.open.as_mut().and_then(|c| c.phases.last_mut())
             && last.phase == phase
             && last.left.is_none()
@@ -125,6 +143,10 @@ impl Book {
 
     pub fn arrived(&mut self, phase: PhaseRef, at: Micros) {
         self.arrivals.push((phase, at));
+        if let Some(carried) = self.carried.iter_mut().find(|p| p.phase == phase) {
+            carried.arrived.get_or_insert(at);
+            return;
+        }
         if let Some(last) = self.open.as_mut().and_then(|c| c.phases.last_mut())
             && last.phase == phase
         {
@@ -182,9 +204,16 @@ impl Book {
         }))
     }
 
+    /// Ends the open cycle, if its drive has been quiet for long enough.
+    pub fn close_if_quiet(&mut self, now: Micros, profile: &Profile) -> Option<CycleTruth> {
+        let quiet = self.open.as_ref()?.drive_end.is_some_and(|end| now - end > profile.timing.quiet);
+        if quiet { self.close(profile) } else { None }
+    }
+
     /// Ends the open cycle.
     pub fn close(&mut self, profile: &Profile) -> Option<CycleTruth> {
-        let open = self.open.take()?;
+        let mut open = self.open.take()?;
+        open.phases.append(&mut self.carried);
         let end = open.drive_end.unwrap_or(open.start);
         let phases = open
             .phases
@@ -224,8 +253,6 @@ impl Book {
     fn finish(&mut self, mut cycle: CycleTruth) -> CycleTruth {
         cycle.index = self.index;
         self.index += 1;
-        cycle.faults = self.faults.clone();
-        cycle.expect = self.expect.clone();
         cycle.ambient_c = self.ambient_c;
         cycle
     }

@@ -200,19 +200,20 @@ fn shows(kind: FaultKind) -> (&'static [&'static str], &'static [&'static str]) 
             (&["heavy-going"], &["slow-phase", "missing-confirmation", "unconfirmed-running", "relief-dwell"])
         }
         SwitchLate => (&["late-confirmation"], &["relief-dwell", "slow-phase"]),
-        SwitchNever => (
-            &["missing-confirmation"],
-            &["unconfirmed-running", "relief-dwell", "stuck-switch", "duty-exceeded", "fuse-margin"],
-        ),
+        SwitchNever => {
+            (&[], &["unconfirmed-running", "relief-dwell", "stuck-switch", "duty-exceeded", "fuse-margin"])
+        }
         Dropout => (&["dropout"], &["chatter"]),
         Chatter => (&["chatter"], &["dropout"]),
+        // To one cycle, a switch that is stuck open looks like one that never makes.
         StuckOpen => (
-            &["stuck-switch"],
+            &[],
             &[
-                "missing-confirmation",
+                "stuck-switch",
                 "unconfirmed-running",
                 "relief-dwell",
                 "duty-exceeded",
+                "fuse-margin",
                 "contradiction",
             ],
         ),
@@ -343,6 +344,33 @@ pub enum Sensor {
     Stuck,
     /// Its noise is so many times what it was.
     Noisy(f64),
+}
+
+impl FaultKind {
+    /// It is seen only in cycles in which something was asked of its target: a switch that should have changed, a
+    /// valve that should have moved.
+    pub fn waits_for_its_moment(self) -> bool {
+        use FaultKind::*;
+        matches!(
+            self,
+            SwitchLate | SwitchNever | Dropout | Chatter | StuckOpen | StuckClosed | StickingValve | LogGap
+        )
+    }
+
+    /// It changes what a switch shows.
+    pub fn is_of_a_switch(self) -> bool {
+        use FaultKind::*;
+        matches!(self, SwitchLate | SwitchNever | Dropout | Chatter | StuckOpen | StuckClosed)
+    }
+
+    /// It is one of the logger's or its sensors', and not of the roof.
+    pub fn is_of_the_logger(self) -> bool {
+        use FaultKind::*;
+        matches!(
+            self,
+            LogGap | ClockDrift | WrappedCounter | CorruptedBytes | DeadSensor | StuckSensor | NoisySensor
+        )
+    }
 }
 
 impl Effects {

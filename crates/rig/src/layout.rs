@@ -235,11 +235,21 @@ fn laws(profile: &Profile, axes: &[Axis], moves: &[Vec<Vec<Move>>; 2]) -> Vec<Op
     laws
 }
 
+/// What one step's confirmation wants of a switch.
+struct Want {
+    direction: Direction,
+    step: usize,
+    on: bool,
+    /// Where all axes stand before and after the step.
+    before: Vec<f64>,
+    after: Vec<f64>,
+}
+
 /// The place that fits what the confirmations say about a switch best.
 fn place(profile: &Profile, axes: &[Axis], moves: &[Vec<Vec<Move>>; 2], signal: SignalIx) -> Option<Place> {
     // Positions after each step of a full cycle, and what the step's confirmation wants of the switch.
     let mut at: Vec<f64> = axes.iter().map(|a| a.home).collect();
-    let mut wants: Vec<(Direction, usize, bool, Vec<f64>, Vec<f64>)> = Vec::new();
+    let mut wants: Vec<Want> = Vec::new();
     for (direction, k) in steps(profile) {
         let before = at.clone();
         for m in &moves[side(direction)][k] {
@@ -247,7 +257,13 @@ fn place(profile: &Profile, axes: &[Axis], moves: &[Vec<Vec<Move>>; 2], signal: 
         }
         for (s, wanted) in profile.sequence(direction)[k].confirm.wanted() {
             if s == signal {
-                wants.push((direction, k, wanted, before.clone(), at.clone()));
+                wants.push(Want {
+                    direction,
+                    step: k,
+                    on: wanted,
+                    before: before.clone(),
+                    after: at.clone(),
+                });
             }
         }
     }
@@ -255,7 +271,9 @@ fn place(profile: &Profile, axes: &[Axis], moves: &[Vec<Vec<Move>>; 2], signal: 
         return None;
     }
     let mut best: Option<(i64, Place)> = None;
+    let own = words(&format!("{} {}", profile.signal(signal).id, profile.signal(signal).label));
     for axis in 0..axes.len() {
+        let shared = words(&axes[axis].name).iter().filter(|w| own.contains(w)).count();
         let mut levels: Vec<f64> = vec![0.0, 1.0];
         for m in moves.iter().flatten().flatten().filter(|m| m.axis == axis) {
             levels.extend([m.from, m.to]);
@@ -266,8 +284,10 @@ fn place(profile: &Profile, axes: &[Axis], moves: &[Vec<Vec<Move>>; 2], signal: 
             for inverted in [false, true] {
                 let state = |at: &[f64]| ((at[axis] - level).abs() < 1e-6) != inverted;
                 let mut merit = if inverted { 0 } else { 1 };
-                for (direction, k, wanted, before, after) in &wants {
-                    let moved = moves[side(*direction)][*k].iter().any(|m| m.axis == axis);
+                // Where several axes move together only the names tell which of them a switch belongs to.
+                merit += 50 * shared.min(1) as i64;
+                for Want { direction, step, on: wanted, before, after } in &wants {
+                    let moved = moves[side(*direction)][*step].iter().any(|m| m.axis == axis);
                     merit += if state(after) == *wanted { 1000 } else { 0 };
                     // The step that waits for the switch should be the one that works it.
                     merit += if moved && state(before) != state(after) && state(after) == *wanted {
@@ -287,23 +307,32 @@ fn place(profile: &Profile, axes: &[Axis], moves: &[Vec<Vec<Move>>; 2], signal: 
     }
     let (_, mut place) = best?;
     // Several switches that make in one step do so one after another, the last one nearest to the stop.
-    let rank = wants.iter().find(|w| w.2 != place.inverted).map_or(0, |(direction, k, ..)| {
-        let wanted = profile.sequence(*direction)[*k].confirm.wanted();
+    let rank = wants.iter().find(|w| w.on != place.inverted).map_or(0, |w| {
+        let wanted = profile.sequence(w.direction)[w.step].confirm.wanted();
         let after = wanted.iter().skip_while(|(s, _)| *s != signal).skip(1).filter(|(_, on)| *on).count();
         after.min(8)
     });
     place.make += STAGGER * rank as f64;
     place.release = place.make + HYSTERESIS;
     // A step that ends when a switch opens, and with nothing else, must not end right at its start.
-    for (direction, k, wanted, before, after) in &wants {
+    for Want { direction, step, on: wanted, before, after } in &wants {
         let leaves = (before[place.axis] - place.level).abs() < 1e-6 && *wanted == place.inverted;
-        let alone = profile.sequence(*direction)[*k].confirm.wanted().iter().all(|(_, on)| !*on);
+        let alone = profile.sequence(*direction)[*step].confirm.wanted().iter().all(|(_, on)| !*on);
         if leaves && alone {
             let span = (after[place.axis] - before[place.axis]).abs();
             place.release = place.release.max(LOST_MOTION * span);
         }
     }
     Some(place)
+}
+
+/// The words of a name, small.
+fn words(text: &str) -> Vec<String> {
+    text.to_lowercase()
+        .split(|c: char| !c.is_alphanumeric())
+        .filter(|w| w.len() > 2)
+        .map(str::to_owned)
+        .collect()
 }
 
 /// Position signals show the axes in the order in which these first move, by a shared word in the name where there
@@ -315,13 +344,6 @@ fn positions(profile: &Profile, axes: &[Axis], moves: &[Vec<Vec<Move>>; 2]) -> V
             order.push(m.axis);
         }
     }
-    let words = |text: &str| -> Vec<String> {
-        text.to_lowercase()
-            .split(|c: char| !c.is_alphanumeric())
-            .filter(|w| w.len() > 2)
-            .map(str::to_owned)
-            .collect()
-    };
     let mut out: Vec<(SignalIx, usize)> = Vec::new();
     for (ix, signal) in profile.of_kind(SignalKind::Position) {
         let own = words(&format!("{} {}", signal.id, signal.label));

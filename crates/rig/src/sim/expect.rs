@@ -1,0 +1,98 @@
+//! What the faults of a cycle should show, given what happened in it.
+
+use foldwatch_profile::SignalIx;
+
+use super::Rig;
+use crate::fault::{Expected, Fault, FaultKind, Target};
+use crate::truth::{CycleTruth, FaultTruth, TrueOutcome, TruthLine};
+
+impl Rig<'_> {
+    /// Faults of these kinds at a signal, or at a member of its chain, have had their moment.
+    pub(super) fn notice(&mut self, kinds: &[FaultKind], signal: SignalIx) {
+        let chains = &self.scenario.profile.chains;
+        let within = |at: SignalIx| {
+            at == signal
+                || chains.iter().any(|c| c.signal == signal && c.members.iter().any(|m| m.signal == Some(at)))
+        };
+        for (fault, _, noticed) in &mut self.active {
+            let here = matches!(fault.target, Target::Signal(at) if within(at));
+            *noticed |= here && kinds.contains(&fault.kind);
+        }
+    }
+
+    /// Faults of a kind have had their moment, wherever they are.
+    pub(super) fn notice_all(&mut self, kind: FaultKind) {
+        for (fault, _, noticed) in &mut self.active {
+            *noticed |= fault.kind == kind;
+        }
+    }
+
+    /// Hands a finished cycle over, with its faults and what they should show.
+    pub(super) fn tell(&mut self, cycle: Option<CycleTruth>) {
+        let Some(mut cycle) = cycle else { return };
+        let profile = &self.scenario.profile;
+        for (fault, strength, noticed) in &self.active {
+            cycle.faults.push(FaultTruth::of(fault, *strength, profile));
+            let shows = self.has_its_say(fault, *noticed, &cycle);
+            for mut expected in fault.shows(profile) {
+                expected.certain &= shows;
+                cycle.expect.push(expected);
+            }
+            cycle.expect.extend(self.unconfirmed(fault, &cycle));
+        }
+        self.recorder.truth(TruthLine::Cycle(Box::new(cycle)));
+    }
+
+    /// Whether a fault took part in a cycle.
+    fn has_its_say(&self, fault: &Fault, noticed: bool, cycle: &CycleTruth) -> bool {
+        if fault.kind.is_of_the_logger() && fault.kind != FaultKind::LogGap {
+            return true;
+        }
+        if fault.kind.waits_for_its_moment() {
+            return noticed;
+        }
+        match fault.target {
+            Target::Step(step) => cycle.phases.iter().any(|p| p.phase == step),
+            _ if fault.kind == FaultKind::RunOn => cycle.outcome == TrueOutcome::Completed,
+            _ => cycle.outcome != TrueOutcome::Refused,
+        }
+    }
+
+    /// Steps that went without their confirmation for a fault: certain where all had arrived and only the switch did
+    /// not say so.
+    fn unconfirmed(&self, fault: &Fault, cycle: &CycleTruth) -> Vec<Expected> {
+        let profile = &self.scenario.profile;
+        let stopped =
+            matches!(cycle.outcome, TrueOutcome::Stopped | TrueOutcome::Reversed | TrueOutcome::PowerLost);
+        if stopped || fault.kind.is_of_the_logger() {
+            return Vec::new();
+        }
+        let concerns = |phase: &foldwatch_profile::Phase| match fault.target {
+            Target::Signal(at) if fault.kind.is_of_a_switch() => {
+                phase.confirm.wanted().iter().any(|(s, _)| {
+                    *s == at
+                        || profile
+                            .chains
+                            .iter()
+                            .any(|c| c.signal == *s && c.members.iter().any(|m| m.signal == Some(at)))
+                })
+            }
+            _ => false,
+        };
+        let mut out = Vec::new();
+        for p in cycle.phases.iter().filter(|p| !p.confirmed) {
+            let phase = p.phase.of(profile);
+            let signal = match fault.target {
+                Target::Signal(at) if fault.kind.is_of_a_switch() => Some(profile.signal(at).id.clone()),
+                _ => None,
+            };
+            out.push(Expected {
+                kind: "missing-confirmation".to_owned(),
+                certain: concerns(phase) && p.arrived_us.is_some(),
+                phase: Some(phase.name.clone()),
+                signal,
+            });
+        }
+        out
+    }
+}
