@@ -91,7 +91,7 @@ impl SqliteStore {
         let mut columns = seal.columns.clone();
         let mut old: SampleStream = Box::new(std::iter::empty());
         if let Some(there) = there {
-            let batches = parquet::read(&self.folder.archive().join(there.file), Span::ALL)?;
+            let batches = as_sealed(&self.folder.archive(), &there, Span::ALL)?;
             columns = united(&batches.columns, &seal.columns);
             old = Box::new(batches);
         }
@@ -225,7 +225,7 @@ impl SqliteReader {
             of_day.from < span.until && span.from < of_day.until
         });
         Ok(Box::new(files.flat_map(move |day| -> SampleStream {
-            match parquet::read(&archive.join(day.file), span) {
+            match as_sealed(&archive, &day, span) {
                 Ok(batches) => Box::new(batches),
                 Err(error) => Box::new(std::iter::once(Err(error))),
             }
@@ -241,11 +241,8 @@ impl SqliteReader {
         let mut faults = Vec::new();
         for car in self.cars()? {
             for day in self.archived_days(&car.id)? {
-                let path = self.archive().join(&day.file);
-                match file_digest(&path) {
-                    Ok((_, sha256)) if sha256 == day.sha256 => {}
-                    Ok(_) => faults.push(format!("{}: not as it was sealed", path.display())),
-                    Err(error) => faults.push(error.to_string()),
+                if let Err(error) = as_sealed(&self.archive(), &day, Span::ALL) {
+                    faults.push(error.to_string());
                 }
             }
         }
@@ -344,6 +341,16 @@ fn free_number(dir: &Path, day: Day) -> Result<u64, StoreError> {
     Ok(highest + 1)
 }
 
+/// The rows of a day, once the file has proven to be the one that was sealed.
+fn as_sealed(archive: &Path, day: &ArchivedDay, span: Span) -> Result<parquet::ArchiveBatches, StoreError> {
+    let path = archive.join(&day.file);
+    if file_digest(&path)?.1 != day.sha256 {
+        let what = "the file is not as it was sealed: its SHA-256 differs".into();
+        return Err(StoreError::Corrupt { path, what });
+    }
+    parquet::read(&path, span)
+}
+
 /// Size and SHA-256 of a file.
 fn file_digest(path: &Path) -> Result<(u64, [u8; 32]), StoreError> {
     let io = |error| StoreError::io(path, "read the archive file")(error);
@@ -383,5 +390,105 @@ impl RowDigest {
 
     fn finish(self) -> [u8; 32] {
         self.0.finalize().into()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{Car, Frame, SampleColumn, Source, Storage};
+
+    fn filled(folder: &Path) -> SqliteStore {
+        let mut store = SqliteStore::open(folder).unwrap();
+        let car = Car { id: "oak".into(), name: "Oak".into(), profile: "p".into(), recorded: Micros(1) };
+        store.put_car(&car).unwrap();
+        store.attach("L", "oak", Micros(2)).unwrap();
+        let frame = |sequence| Frame {
+            logger: "L".into(),
+            boot: 1,
+            sequence,
+            received: Micros(5),
+            logged: None,
+            bytes: vec![sequence as u8],
+        };
+        store.append(&(0..10).map(frame).collect::<Vec<_>>()).unwrap();
+        store
+    }
+
+    /// One row a frame.
+    fn rows(sequences: std::ops::Range<u64>) -> Samples {
+        let columns = [SampleColumn { name: "p".into(), unit: "bar".into(), binary: false }];
+        let mut all = Samples::new(columns.to_vec().into());
+        for sequence in sequences {
+            all.times.push(Micros(sequence as i64));
+            all.sources.push(Source { logger: "L".into(), boot: 1, sequence });
+            all.values[0].push(sequence as f32);
+        }
+        all
+    }
+
+    fn seal(through: u64) -> Seal {
+        Seal {
+            car: "oak".into(),
+            day: Day::of(Micros(0)).unwrap(),
+            columns: rows(0..0).columns,
+            through: Position(through),
+            at: Micros(7),
+        }
+    }
+
+    /// Each frame must be in the journal or its row in the archive, and no row there twice.
+    fn assert_nothing_lost_or_doubled(store: &SqliteStore) {
+        let archived: Vec<u64> = store
+            .catalogue()
+            .samples("oak", Span::ALL)
+            .unwrap()
+            .flat_map(|batch| batch.unwrap().sources)
+            .map(|source| source.sequence)
+            .collect();
+        assert!(archived.is_sorted_by(|a, b| a < b), "{archived:?}");
+        let journal = store.catalogue().journal(None, Position(0), 100).unwrap();
+        let mut all: Vec<u64> = journal.iter().map(|row| row.frame.sequence).chain(archived).collect();
+        all.sort_unstable();
+        all.dedup();
+        assert_eq!(all, (0..10).collect::<Vec<_>>());
+        assert_eq!(store.catalogue().verify_chain("oak").unwrap().broken, None);
+        assert_eq!(store.db.verify_archive().unwrap(), Vec::<String>::new());
+    }
+
+    /// The power goes after each step of a first and of a second seal; the next start finds all, and the same seal
+    /// done again goes through.
+    #[test]
+    fn a_seal_that_was_cut_off_after_any_step_loses_nothing_and_can_be_done_again() {
+        for steps in 0..=3 {
+            for already_sealed in [false, true] {
+                let dir = tempfile::tempdir().unwrap();
+                let mut store = filled(dir.path());
+                if already_sealed {
+                    store.seal(&seal(4), &mut [rows(0..4)].into_iter().map(Ok)).unwrap();
+                }
+                let (what, late) = (seal(8), [rows(if already_sealed { 2 } else { 0 }..8)]);
+                if steps == 0 {
+                    // Cut off within the file.
+                    let path = store.folder.archive().join("oak/1970-01-01.9.parquet.part");
+                    std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+                    std::fs::write(path, "PAR1 and then the power went").unwrap();
+                } else {
+                    let proven = store.write_proven(&what, &mut late.clone().into_iter().map(Ok)).unwrap();
+                    if steps > 1 {
+                        store.give_name(&proven).unwrap();
+                    }
+                    if steps > 2 {
+                        store.enter(&what, &proven).unwrap();
+                    }
+                }
+                drop(store);
+                let mut store = SqliteStore::open(dir.path()).unwrap();
+                assert_nothing_lost_or_doubled(&store);
+                store.seal(&what, &mut late.into_iter().map(Ok)).unwrap();
+                assert_nothing_lost_or_doubled(&store);
+                assert_eq!(store.catalogue().journal(None, Position(0), 100).unwrap().len(), 2);
+            }
+        }
     }
 }

@@ -156,6 +156,7 @@ fn a_file_that_was_altered_and_a_seal_that_was_altered_show() {
     bytes[whole.len() / 2] ^= 1;
     std::fs::write(&path, bytes).unwrap();
     assert!(reader.verify_archive().unwrap()[0].contains("not as it was sealed"));
+    assert!(reader.samples("oak", Span::ALL).unwrap().next().unwrap().is_err());
     std::fs::remove_file(&path).unwrap();
     assert!(reader.verify_archive().unwrap()[0].contains("1970-01-01.1.parquet"));
     std::fs::write(&path, whole).unwrap();

@@ -13,7 +13,7 @@ use polars::prelude::{PolarsError, PolarsResult};
 use crate::StoreError;
 
 pub use log::{LogColumn, LogKind, LogValues, ParquetBatches, ParquetLog};
-pub(crate) use table::read;
+pub(crate) use table::{ArchiveBatches, read};
 pub(crate) use write::write;
 
 /// The unit of a column stands in the file's key-value metadata under this and the column's name.

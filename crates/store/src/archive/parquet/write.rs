@@ -1,8 +1,10 @@
 //! Samples to a file.
 
+use std::cell::Cell;
 use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::Path;
+use std::rc::Rc;
 
 use polars::prelude::{
     ArrowDataType, ArrowSchema, Column, CompatLevel, DataFrame, DataType, IntoColumn, NamedFrom, PolarsError,
@@ -37,29 +39,63 @@ pub(crate) fn write(
         compression: CompressionOptions::Zstd(ZstdLevel::try_new(LEVEL).ok()),
         data_page_size: None,
     };
-    let mut writer = guarded(path, || FileWriter::try_new(BufWriter::new(file), schema.clone(), options))?;
+    let refused = Refused::default();
+    // The library passes a full disk on as a sentence; the caller has to know it as what it is.
+    let why = |error| match refused.take() {
+        Some(system) => StoreError::io(path, "write the archive file")(system),
+        None => error,
+    };
+    let sink = Sink { file: BufWriter::new(file), refused: refused.clone() };
+    let mut writer = guarded(path, || FileWriter::try_new(sink, schema.clone(), options)).map_err(why)?;
     for batch in batches {
         let batch = batch?;
         rows += batch.len() as u64;
-        guarded(path, || row_group(&mut writer, &batch, options))?;
+        guarded(path, || row_group(&mut writer, &batch, options)).map_err(why)?;
     }
     let mut notes = vec![schema_to_metadata_key(&schema)];
     notes.extend(columns.iter().map(|column| KeyValue {
         key: format!("{UNIT_KEY}{}", column.name),
         value: Some(column.unit.clone()),
     }));
-    guarded(path, || writer.end(Some(notes)))?;
-    let mut file = writer.into_inner();
-    let synced = file.flush().and_then(|()| file.get_ref().sync_all());
+    guarded(path, || writer.end(Some(notes))).map_err(why)?;
+    let mut sink = writer.into_inner();
+    let synced = sink.flush().and_then(|()| sink.file.get_ref().sync_all());
     synced.map_err(StoreError::io(path, "sync the archive file"))?;
     Ok(rows)
 }
 
-fn row_group(
-    writer: &mut FileWriter<BufWriter<File>>,
-    batch: &Samples,
-    options: WriteOptions,
-) -> PolarsResult<()> {
+/// What the system said when it refused to write.
+type Refused = Rc<Cell<Option<std::io::Error>>>;
+
+/// The file, with an ear for the system's refusals.
+struct Sink {
+    file: BufWriter<File>,
+    refused: Refused,
+}
+
+impl Sink {
+    fn heard<T>(&self, done: std::io::Result<T>) -> std::io::Result<T> {
+        done.map_err(|error| {
+            let copy = std::io::Error::new(error.kind(), error.to_string());
+            self.refused.set(Some(error));
+            copy
+        })
+    }
+}
+
+impl Write for Sink {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        let done = self.file.write(bytes);
+        self.heard(done)
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        let done = self.file.flush();
+        self.heard(done)
+    }
+}
+
+fn row_group(writer: &mut FileWriter<Sink>, batch: &Samples, options: WriteOptions) -> PolarsResult<()> {
     let frame = frame(batch)?;
     let fields = writer.parquet_schema().fields().to_vec();
     let mut columns = Vec::new();
@@ -111,4 +147,23 @@ fn frame(samples: &Samples) -> PolarsResult<DataFrame> {
         });
     }
     DataFrame::new(samples.len(), columns)
+}
+
+#[cfg(all(test, target_os = "linux"))]
+mod tests {
+    use super::*;
+
+    /// The system's own full device stands for a full disk.
+    #[test]
+    fn a_full_disk_is_told_from_a_fault_in_the_file() {
+        let columns = [SampleColumn { name: "p".into(), unit: "bar".into(), binary: false }];
+        let mut samples = Samples::new(columns.to_vec().into());
+        for row in 0..100_000i64 {
+            samples.times.push(foldwatch_units::Micros(row));
+            samples.sources.push(Source { logger: "L".into(), boot: 1, sequence: row as u64 });
+            samples.values[0].push((row * 7919 % 104_729) as f32);
+        }
+        let error = write(Path::new("/dev/full"), &columns, std::iter::once(Ok(samples))).unwrap_err();
+        assert!(matches!(error, StoreError::DiskFull { .. }), "{error:?}");
+    }
 }
