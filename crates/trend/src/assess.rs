@@ -17,6 +17,10 @@ pub const FEWEST_FOR_SLOPE: usize = 10;
 /// A Theil-Sen slope scatters this much more than least squares where errors are normal: sqrt(pi / 3) (Sen, 1968).
 const THEIL_SEN_SPREAD: f64 = 1.023_326_707_946_488_5;
 
+/// Half the swing over the year that corrected values still show, as a part of the level. Judgement, to be learned from
+/// real cars. Over a part of a year it can't be told from wear, so the slope's uncertainty has to hold it.
+pub const SEASON: f64 = 0.003;
+
 /// What a series says now. Numbers are in the unit of the series.
 #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Assessment {
@@ -117,7 +121,7 @@ pub fn assess(series: &Series, now: Micros, limit: Option<f64>) -> Option<Assess
     let calm = changes::calmed(&values);
     let cuts = changes::splits(&cycles, &days, &calm);
     let serviced: Vec<Micros> = series.services().iter().map(|s| s.at).collect();
-    let found = changes::describe(&points, &days, &calm, &cuts, series.worse(), &serviced);
+    let (found, cuts) = changes::describe(&points, &days, &calm, cuts, series.worse(), &serviced);
 
     let from = cuts.last().copied().unwrap_or(0);
     let line = Line::through(&cycles[from..], &days[from..], &values[from..]);
@@ -242,5 +246,23 @@ fn fit_over(x: &[f64], days: &[f64], y: &[f64]) -> Option<(f64, Fit<2>, f64)> {
         .map(|(x, v)| v.clamp(middle - reach, middle + reach) + slope * (x - centre))
         .collect();
     let rows: Vec<[f64; 2]> = x.iter().map(|x| [1.0, x - centre]).collect();
-    Some((centre, correlated::fit(&rows, days, &calm)?, slope))
+    let season = season_in(&rows, days, SEASON * middle);
+    Some((centre, correlated::fit(&rows, days, &calm)?.widened(season), slope))
+}
+
+/// What a yearly swing of unknown phase, `half` its size, adds to the covariance of a line's coefficients: the line
+/// takes up whatever of the swing's sine and cosine looks straight over these days.
+fn season_in(rows: &[[f64; 2]], days: &[f64], half: f64) -> [[f64; 2]; 2] {
+    let mut covariance = [[0.0; 2]; 2];
+    for wave in [f64::sin, f64::cos] {
+        let swing: Vec<f64> = days
+            .iter()
+            .map(|d| half * std::f64::consts::FRAC_1_SQRT_2 * wave(std::f64::consts::TAU * d / 365.25))
+            .collect();
+        let Some((taken, _)) = correlated::least_squares(rows, &swing) else { continue };
+        for (row, a) in covariance.iter_mut().zip(taken) {
+            row.iter_mut().zip(taken).for_each(|(c, b)| *c += a * b);
+        }
+    }
+    covariance
 }

@@ -21,8 +21,9 @@ const PENALTY: f64 = 3.0;
 /// 12 at 5 % for one series; this is set so that a well car shows one about every fifty looks (experiments).
 const KEEP: f64 = 26.0;
 
-/// A step smaller than this many of its own standard uncertainties is a bend.
-const STEP: f64 = 3.0;
+/// A step is one only if it fits better than the best bend by this many variances of a value (inflated where neighbours
+/// are alike): otherwise wear that set in would be taken for something that was done.
+const STEP: f64 = 12.0;
 
 /// What a change is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -47,7 +48,7 @@ pub struct Change {
     pub before: f64,
     /// Level just after.
     pub after: f64,
-    /// It went to the worse side.
+    /// The step went to the worse side; of a bend: it gets worse faster after it.
     pub worse: bool,
     /// It is a step, and no service entry is near: ask what happened.
     pub ask: bool,
@@ -114,8 +115,9 @@ pub(crate) fn calmed(y: &[f64]) -> Vec<f64> {
 struct Break {
     strength: f64,
     step: f64,
-    u_step: f64,
     before: f64,
+    /// Variance of a value, inflated by likeness.
+    variance: f64,
 }
 
 /// The change of level and slope at `at`, within a stretch that holds no other.
@@ -138,37 +140,89 @@ fn break_at(x: &[f64], days: &[f64], y: &[f64], at: usize) -> Option<Break> {
     let r = (0.5 * (fit.u([0., 0., 1. / us, 1. / ub]).powi(2) - 2.0)).clamp(-0.999_999, 0.999_999);
     let (zs, zb) = (step / us, bend / ub);
     let strength = (zs * zs - 2.0 * r * zs * zb + zb * zb) / (1.0 - r * r);
-    Some(Break { strength, step, u_step: us, before: fit.value([1., 0., 0., 0.]) })
+    let inflated = us / fit.independent_u([0., 0., 1., 0.]).max(f64::MIN_POSITIVE);
+    let variance = fit.sd * fit.sd * inflated.max(1.0).powi(2);
+    Some(Break { strength, step, before: fit.value([1., 0., 0., 0.]), variance })
 }
 
-/// What the splits are, in words of the series. `serviced` are moments of service entries; one within three days of a
-/// step explains it.
+/// The bend that fits a stretch best: where, its level there, by how much the slope turns, and its squared residuals; and
+/// those of the break that was looked at.
+struct Bend {
+    at: usize,
+    level: f64,
+    turn: f64,
+    residuals: f64,
+    residuals_of_break: f64,
+}
+
+fn best_bend(x: &[f64], y: &[f64], at: usize) -> Option<Bend> {
+    let centre = x[at];
+    let span = (x.last()? - x.first()?).max(1.0);
+    let off = |x: f64, place: f64| (x - place) / span;
+    let broken: Vec<[f64; 4]> = x
+        .iter()
+        .enumerate()
+        .map(|(i, x)| {
+            let (o, after) = (off(*x, centre), f64::from(u8::from(i >= at)));
+            [1.0, o, after, after * o]
+        })
+        .collect();
+    let (_, residuals_of_break) = correlated::least_squares(&broken, y)?;
+    let mut best: Option<Bend> = None;
+    for place in (SHORTEST..=x.len().saturating_sub(SHORTEST)).step_by(2) {
+        let rows: Vec<[f64; 3]> = x
+            .iter()
+            .map(|value| {
+                let o = off(*value, x[place]);
+                [1.0, o, o.max(0.0)]
+            })
+            .collect();
+        let Some((beta, residuals)) = correlated::least_squares(&rows, y) else { continue };
+        if best.as_ref().is_none_or(|b| residuals < b.residuals) {
+            best = Some(Bend { at: place, level: beta[0], turn: beta[2], residuals, residuals_of_break });
+        }
+    }
+    best
+}
+
+/// What the splits are. `serviced` are moments of service entries; one within three days of a step explains it.
+///
+/// A split that is a bend is moved to where the bend fits best. Gives the changes and the starts of segments.
 pub(crate) fn describe(
     points: &[Point],
     days: &[f64],
     y: &[f64],
-    cuts: &[usize],
+    mut cuts: Vec<usize>,
     worse: Worse,
     serviced: &[Micros],
-) -> Vec<Change> {
+) -> (Vec<Change>, Vec<usize>) {
     let x: Vec<f64> = points.iter().map(|p| p.cycle as f64).collect();
     let mut changes = Vec::with_capacity(cuts.len());
-    for (i, cut) in cuts.iter().enumerate() {
+    for i in 0..cuts.len() {
         let from = if i == 0 { 0 } else { cuts[i - 1] };
         let to = cuts.get(i + 1).copied().unwrap_or(y.len());
-        let Some(found) = break_at(&x[from..to], &days[from..to], &y[from..to], cut - from) else { continue };
-        let kind = if found.step.abs() > STEP * found.u_step { Kind::Step } else { Kind::Bend };
-        let at = points[*cut].at;
+        let (x, days, y) = (&x[from..to], &days[from..to], &y[from..to]);
+        let Some(found) = break_at(x, days, y, cuts[i] - from) else { continue };
+        let bend = best_bend(x, y, cuts[i] - from)
+            .filter(|bend| bend.residuals - bend.residuals_of_break < STEP * found.variance);
+        let (kind, before, after, turn) = match bend {
+            Some(bend) => {
+                cuts[i] = from + bend.at;
+                (Kind::Bend, bend.level, bend.level, bend.turn)
+            }
+            None => (Kind::Step, found.before, found.before + found.step, found.step),
+        };
+        let at = points[cuts[i]].at;
         let explained = serviced.iter().any(|s| days_between(*s, at).abs() <= 3.0);
         changes.push(Change {
-            cycle: points[*cut].cycle,
+            cycle: points[cuts[i]].cycle,
             at,
             kind,
-            before: found.before,
-            after: found.before + found.step,
-            worse: found.step * worse.sign() > 0.0,
+            before,
+            after,
+            worse: turn * worse.sign() > 0.0,
             ask: kind == Kind::Step && !explained,
         });
     }
-    changes
+    (changes, cuts)
 }

@@ -13,9 +13,15 @@ use crate::watch::WORTH;
 /// the newest after it. Judgement: more would bring in older wear.
 pub const EACH_SIDE: usize = 60;
 
-/// From this many cycles on each side, likeness of neighbouring cycles is estimated; with fewer they count as
-/// independent, and the result says so.
-pub const FEWEST_FOR_LIKENESS: usize = 10;
+/// From this many cycles on each side, the interval takes into account that neighbouring cycles are alike: the weather
+/// of the day lies on all cycles of that day. With fewer they count as independent.
+pub const FEWEST_FOR_LIKENESS: usize = 4;
+
+/// From this many cycles on each side the rank test does so too; with fewer it is the exact one.
+const FEWEST_FOR_LIKENESS_IN_RANKS: usize = 10;
+
+/// A Hodges-Lehmann shift scatters this much more than a difference of means where errors are normal: sqrt(pi / 3).
+const HODGES_LEHMANN_SPREAD: f64 = 1.023_326_707_946_488_5;
 
 /// Level of the test, two-sided.
 pub const LEVEL: f64 = 0.05;
@@ -99,18 +105,23 @@ pub fn compare(before: &[Point], after: &[Point], worse: Worse) -> Option<Compar
     let old: Vec<f64> = before.iter().map(|p| p.value).collect();
     let new: Vec<f64> = after.iter().map(|p| p.value).collect();
     let (median_before, median_after) = (median(&mut old.clone())?, median(&mut new.clone())?);
-    let inflation = likeness(before, after, median_before, median_after).unwrap_or(1.0);
-    let (test, shift) = if inflation > 1.0 {
-        (
-            rank_tests::normal(&old, &new, inflation)?,
-            hodges_lehmann::shift(&old, &new, 1.0 - LEVEL, inflation)?,
-        )
+    let shift = hodges_lehmann::shift(&old, &new, 1.0 - LEVEL, 1.0)?;
+    let mut interval = Estimate { value: shift.shift, low: shift.low, high: shift.high };
+    let mut confidence = shift.confidence;
+    let mut inflation = 1.0;
+    if let Some(likeness) = likeness(before, after, median_before, median_after) {
+        inflation = likeness.inflation;
+        interval.low = shift.shift + HODGES_LEHMANN_SPREAD * likeness.low;
+        interval.high = shift.shift + HODGES_LEHMANN_SPREAD * likeness.high;
+        confidence = 1.0 - LEVEL;
+    }
+    let test = if old.len().min(new.len()) >= FEWEST_FOR_LIKENESS_IN_RANKS {
+        rank_tests::normal(&old, &new, inflation)?
     } else {
-        (rank_tests::mann_whitney(&old, &new)?, hodges_lehmann::shift(&old, &new, 1.0 - LEVEL, 1.0)?)
+        rank_tests::mann_whitney(&old, &new)?
     };
-    let interval = Estimate { value: shift.shift, low: shift.low, high: shift.high };
     let worth = WORTH * median_before.abs();
-    let sure = shift.confidence >= 1.0 - LEVEL;
+    let sure = confidence >= 1.0 - LEVEL;
     let verdict = if sure && interval.low > -worth && interval.high < worth {
         Verdict::NoChangeShown
     } else if sure && test.p <= LEVEL && interval.excludes_zero() {
@@ -127,7 +138,7 @@ pub fn compare(before: &[Point], after: &[Point], worse: Worse) -> Option<Compar
         median_before,
         median_after,
         shift: interval,
-        confidence: shift.confidence,
+        confidence,
         p: test.p,
         from: test.from,
         inflation,
@@ -139,8 +150,17 @@ fn residuals(values: &[f64], level: f64) -> Vec<f64> {
     values.iter().map(|v| v - level).collect()
 }
 
-/// By how much lasting errors widen the interval of the difference, squared; `None`: too few cycles to see.
-fn likeness(before: &[Point], after: &[Point], old: f64, new: f64) -> Option<f64> {
+/// What is known of a difference when neighbours are alike.
+struct Likeness {
+    /// Ends of the interval of the difference, from its best value.
+    low: f64,
+    high: f64,
+    /// The interval's width over that for independent errors, squared.
+    inflation: f64,
+}
+
+/// `None`: too few cycles to see.
+fn likeness(before: &[Point], after: &[Point], old: f64, new: f64) -> Option<Likeness> {
     if before.len().min(after.len()) < FEWEST_FOR_LIKENESS {
         return None;
     }
@@ -154,9 +174,10 @@ fn likeness(before: &[Point], after: &[Point], old: f64, new: f64) -> Option<f64
         (0..values.len()).map(|i| [1.0, f64::from(u8::from(i >= before.len()))]).collect();
     let fit = correlated::fit(&rows, &days, &calm)?;
     let by = [0.0, 1.0];
-    let width = fit.quantile(by, 0.975) - fit.quantile(by, 0.025);
-    let independent = 2.0 * student_quantile(0.975, fit.df) * fit.independent_u(by);
-    (independent > 0.0).then(|| (width / independent).powi(2).max(1.0))
+    let [low, high] = [LEVEL / 2.0, 1.0 - LEVEL / 2.0].map(|p| fit.quantile(by, p) - fit.value(by));
+    let independent = 2.0 * student_quantile(1.0 - LEVEL / 2.0, fit.df) * fit.independent_u(by);
+    let inflation = if independent > 0.0 { ((high - low) / independent).powi(2).max(1.0) } else { 1.0 };
+    Some(Likeness { low, high, inflation })
 }
 
 /// How many more cycles after it takes. First by power: a change that is worth knowing is found with 80 % (Noether,

@@ -13,12 +13,16 @@ const LIMIT: f64 = 1.4 * FIRST_LEVEL;
 
 pub fn run() {
     let (cusum, ewma) = run_lengths();
-    println!("Watch: with the baseline known, {cusum:.0} cycles between false alarms of the CUSUM, {ewma:.0} of the EWMA;");
+    println!(
+        "Watch: with the baseline known, {cusum:.0} cycles between false alarms of the CUSUM, {ewma:.0} of the EWMA;"
+    );
     println!(
         "with a baseline learned from 40 independent cycles, {:.3} false alarms of a series in 730 cycles",
         expected_false_alarms(730.0, 1.0 / 40f64.sqrt())
     );
-    println!("False alarms, {CARS} healthy cars with {PHASES} series each, one year, one to four outings a day");
+    println!(
+        "False alarms, {CARS} healthy cars with {PHASES} series each, one year, one to four outings a day"
+    );
     println!("noise               alarms per car-year  cars with any");
     for (name, noise) in SORTS {
         let mut rng = generator(404);
@@ -58,7 +62,7 @@ fn calls() {
         })
         .collect();
     let mut series: Vec<Series> = cars.iter().map(|_| Series::new(Worse::Higher)).collect();
-    let mut called = vec![false; SOME];
+    let mut called = [false; SOME];
     for month in 1..=12 {
         let now = f64::from(month) * 365.0 / 12.0;
         for ((_, car), series) in cars.iter().zip(&mut series) {
@@ -82,5 +86,7 @@ fn calls() {
         }
     }
     let any = called.iter().filter(|c| **c).count();
-    println!("Calls to book, {SOME} healthy cars of the mixed fleet looked through once a month for a year: {any} cars called");
+    println!(
+        "Calls to book, {SOME} healthy cars of the mixed fleet looked through once a month for a year: {any} cars called"
+    );
 }

@@ -9,7 +9,9 @@ const CYCLES: usize = 300;
 
 pub fn run() {
     println!("Changes, {CARS} cars a line, {CYCLES} cycles, step at cycle 200, two outings a day");
-    println!("noise                what happens       some step shown  step found within 5 cycles  some bend shown");
+    println!(
+        "noise                what happens       some step shown  step found within 5 cycles  some bend shown"
+    );
     for (name, noise) in SORTS {
         for (what, wear, step) in [
             ("nothing", Wear::None, 0.0),

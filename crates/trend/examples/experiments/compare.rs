@@ -18,7 +18,8 @@ pub fn run() {
                     let noise = noise.unwrap_or_else(|| mixed(&mut rng));
                     let mut car = car(&mut rng, noise, Wear::None, 2.0, before + after + 14);
                     car.values[before..].iter_mut().for_each(|v| *v *= 1.0 + change);
-                    let lot = |from: usize, n: usize| (from..from + n).map(|c| car.point(c)).collect::<Vec<_>>();
+                    let lot =
+                        |from: usize, n: usize| (from..from + n).map(|c| car.point(c)).collect::<Vec<_>>();
                     let found = compare(&lot(0, before), &lot(before + 14, after), Worse::Higher).unwrap();
                     match found.verdict {
                         Verdict::Better => better += 1,

@@ -9,6 +9,16 @@ const CARS: usize = 400;
 const LIMIT: f64 = 1.4 * FIRST_LEVEL;
 const CYCLES: usize = 2_500;
 
+/// What it is called, and the wear that reaches 40 % at about this rate.
+type NamedWear = (&'static str, fn(f64) -> Wear);
+
+const WEARS: [NamedWear; 4] = [
+    ("steady", Wear::Steady),
+    ("from some cycle", |rate| Wear::From(150.0, rate)),
+    ("rate wanders 0.3", |rate| Wear::Wandering(rate, 0.3)),
+    ("growing as square", |rate| Wear::Growing(0.4 * (rate / 0.4 * 1_000.0).powi(2))),
+];
+
 #[derive(Default)]
 struct Count {
     named: usize,
@@ -22,18 +32,18 @@ struct Count {
 }
 
 pub fn run() {
-    println!("Forecast, {CARS} cars a line, limit 40 % above the first level, reached after 500 to 1,500 cycles, one to three");
-    println!("outings a day; looked at when this part of the way to the limit is worn. Stated: 90 % for the interval, 95 % for");
+    println!(
+        "Forecast, {CARS} cars a line, limit 40 % above the first level, reached after 500 to 1,500 cycles, one to three"
+    );
+    println!(
+        "outings a day; looked at when this part of the way to the limit is worn. Stated: 90 % for the interval, 95 % for"
+    );
     println!("\"not before\". \"Too early\" says nothing, so it can't be wrong");
-    println!("noise               wear              worn   names a date  cycle held  date held  width   not before  held  too early");
-    let wears: [(&str, fn(f64) -> Wear); 4] = [
-        ("steady", |rate| Wear::Steady(rate)),
-        ("from some cycle", |rate| Wear::From(150.0, rate)),
-        ("rate wanders 0.3", |rate| Wear::Wandering(rate, 0.3)),
-        ("growing as square", |rate| Wear::Growing(0.4 * (rate / 0.4 * 1_000.0).powi(2))),
-    ];
+    println!(
+        "noise               wear              worn   names a date  cycle held  date held  width   not before  held  too early"
+    );
     for (sort, (name, noise)) in SORTS.into_iter().enumerate() {
-        for (what, wear) in wears {
+        for (what, wear) in WEARS {
             // The full grid for the mixed fleet; the others show that it does not hang on the noise.
             if sort != SORTS.len() - 1 && what != "steady" {
                 continue;

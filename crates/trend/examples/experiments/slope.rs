@@ -7,7 +7,9 @@ use foldwatch_trend::assess;
 const CARS: usize = 1_000;
 
 pub fn run() {
-    println!("Slope, {CARS} cars a line, wear of 40 % in 1,000 cycles from the first cycle on, two outings a day");
+    println!(
+        "Slope, {CARS} cars a line, wear of 40 % in 1,000 cycles from the first cycle on, two outings a day"
+    );
     println!("noise               cycles  95 % interval holds  off by (median)  off by (9 of 10)  bias");
     for (name, noise) in SORTS {
         let mut rng = generator(101);

@@ -19,19 +19,23 @@ pub fn run() {
         .collect();
     println!("Speed, {CARS} cars with {CYCLES} cycles of one series, one thread");
     let start = Instant::now();
-    let series: Vec<Series> = cars
-        .iter()
-        .map(|c| Series::build(Worse::Higher, (0..CYCLES).map(|i| c.point(i)), []).0)
-        .collect();
+    let series: Vec<Series> =
+        cars.iter().map(|c| Series::build(Worse::Higher, (0..CYCLES).map(|i| c.point(i)), []).0).collect();
     let built = start.elapsed().as_secs_f64();
-    println!("rebuild of all series      {built:8.3} s, {:.2} µs a cycle", 1e6 * built / (CARS * CYCLES) as f64);
+    println!(
+        "rebuild of all series      {built:8.3} s, {:.2} µs a cycle",
+        1e6 * built / (CARS * CYCLES) as f64
+    );
     for (first, last) in [(500, 600), (9_900, 10_000)] {
         let noise = mixed(&mut rng);
         let c = car(&mut rng, noise, Wear::None, 2.0, last);
         let mut s = c.series(first);
         let start = Instant::now();
         (first..last).for_each(|i| s.push(c.point(i)).unwrap());
-        println!("a cycle after {first:5} cycles {:9.2} µs", 1e6 * start.elapsed().as_secs_f64() / (last - first) as f64);
+        println!(
+            "a cycle after {first:5} cycles {:9.2} µs",
+            1e6 * start.elapsed().as_secs_f64() / (last - first) as f64
+        );
     }
     let start = Instant::now();
     let found: Vec<Assessment> = series

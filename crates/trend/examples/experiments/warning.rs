@@ -12,9 +12,15 @@ const LIMIT: f64 = 1.4 * FIRST_LEVEL;
 const DAYS: u32 = 730;
 
 pub fn run() {
-    println!("Warning, {WORN} wearing series among {WELL} well ones (mixed fleet), one to three outings a day, looked through once a");
-    println!("week for two years; limit 40 % above the first level, reached this many days after wear sets in");
-    println!("wear lasts  noticed (alarm)  called (book)  date within 60 d  called before limit  false calls  lead of 9 in 10");
+    println!(
+        "Warning, {WORN} wearing series among {WELL} well ones (mixed fleet), one to three outings a day, looked through once a"
+    );
+    println!(
+        "week for two years; limit 40 % above the first level, reached this many days after wear sets in"
+    );
+    println!(
+        "wear lasts  noticed (alarm)  called (book)  date within 60 d  called before limit  false calls  lead of 9 in 10"
+    );
     for (low, high) in [(60.0, 120.0), (120.0, 240.0), (240.0, 480.0)] {
         one(low, high);
     }
@@ -74,9 +80,8 @@ fn one(low: f64, high: f64) {
             }
         }
     }
-    let lead = |first: &[Option<f64>]| -> Vec<f64> {
-        (0..WORN).filter_map(|i| Some(end[i]? - first[i]?)).collect()
-    };
+    let lead =
+        |first: &[Option<f64>]| -> Vec<f64> { (0..WORN).filter_map(|i| Some(end[i]? - first[i]?)).collect() };
     let reached = (0..WORN).filter(|i| end[*i].is_some()).count();
     let in_time = (0..WORN).filter(|i| end[*i].is_some() && called[*i].is_some()).count();
     let wrong = called[WORN..].iter().filter(|c| c.is_some()).count();

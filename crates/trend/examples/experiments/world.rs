@@ -29,7 +29,10 @@ pub const SORTS: [(&str, Option<Noise>); 6] = [
     ("with outliers", Some(Noise { outliers: 0.02, ..WHITE })),
     ("cycle to cycle 0.4", Some(Noise { per_cycle: 0.4, outliers: 0.01, ..WHITE })),
     ("weather", Some(Noise { white: 0.022, weather: (0.011, 4.0), outliers: 0.01, ..WHITE })),
-    ("rough weather", Some(Noise { white: 0.03, weather: (0.02, 5.0), season: 0.005, outliers: 0.02, ..WHITE })),
+    (
+        "rough weather",
+        Some(Noise { white: 0.03, weather: (0.02, 5.0), season: 0.005, outliers: 0.02, ..WHITE }),
+    ),
     ("mixed fleet", None),
 ];
 

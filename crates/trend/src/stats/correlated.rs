@@ -13,11 +13,11 @@ use super::order::all_finite;
 /// Shares of the variance that last, with prior weights. Judgement: most of what is left after correction is
 /// independent; a third of it lasting would be much, all of it would be odd.
 const SHARES: [(f64, f64); 8] =
-    [(0.0, 2.0), (0.05, 1.0), (0.1, 1.5), (0.2, 2.5), (0.35, 2.0), (0.55, 1.0), (0.75, 0.5), (0.95, 0.25)];
+    [(0.0, 1.5), (0.05, 1.0), (0.1, 1.5), (0.2, 2.5), (0.35, 2.5), (0.55, 1.5), (0.75, 0.75), (0.95, 0.25)];
 
 /// Lasting times in days, with prior weights. Judgement: from a few hours (a warm garage) to weeks (a season's turn).
 const DAYS: [(f64, f64); 7] =
-    [(0.25, 0.7), (0.5, 0.7), (1.0, 1.0), (2.0, 1.2), (4.0, 1.2), (8.0, 1.0), (20.0, 0.4)];
+    [(0.25, 0.7), (0.5, 0.7), (1.0, 1.0), (2.0, 1.2), (4.0, 1.2), (8.0, 1.2), (20.0, 0.6)];
 
 /// Candidates that weigh less than this part of the best one are left out of the answers.
 const NEGLIGIBLE: f64 = 2e-3;
@@ -74,6 +74,16 @@ impl<const P: usize> Fit<P> {
     /// Standard uncertainty of the combination had the errors been independent.
     pub fn independent_u(&self, by: [f64; P]) -> f64 {
         self.independent.combine(&by).1
+    }
+
+    /// The fit with a further, independent uncertainty of the coefficients.
+    pub fn widened(mut self, by: [[f64; P]; P]) -> Self {
+        for part in &mut self.parts {
+            for (row, extra) in part.covariance.iter_mut().zip(&by) {
+                row.iter_mut().zip(extra).for_each(|(c, e)| *c += e);
+            }
+        }
+        self
     }
 
     /// The probability that the combination is at the most `value`.
@@ -146,6 +156,15 @@ pub fn fit<const P: usize>(rows: &[[f64; P]], days: &[f64], y: &[f64]) -> Option
         }
     }
     average(&candidates, n)
+}
+
+/// Plain least squares: the coefficients and the sum of squared residuals. `None` as for [`fit`].
+pub fn least_squares<const P: usize>(rows: &[[f64; P]], y: &[f64]) -> Option<([f64; P], f64)> {
+    if y.len() <= P || rows.len() != y.len() {
+        return None;
+    }
+    let plain = one(rows, y, &vec![0.0; y.len() - 1], 0.0)?;
+    Some((plain.beta, plain.variance * (y.len() - P) as f64))
 }
 
 /// Variance of the mean of n lasting errors, times n: the sum of their correlations with one in the middle, on average.
