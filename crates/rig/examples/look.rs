@@ -31,7 +31,7 @@ impl Recorder for Print {
 
     fn truth(&mut self, line: TruthLine) {
         match line {
-            TruthLine::Roof(_) => {}
+            TruthLine::Roof(_) | TruthLine::Log(_) => {}
             TruthLine::Cycle(c) => {
                 println!(
                     "{} {} {:?} {:.2} s, oil {:.1}, {:.2} V, {:.0} bar, run-on {:.3}, faults {:?}",

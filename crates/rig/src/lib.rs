@@ -9,6 +9,7 @@
 //! the two can be held against each other; they share units and the profile only. No files and no clock either.
 
 mod book;
+mod channel;
 mod condition;
 mod fault;
 mod layout;
@@ -22,7 +23,9 @@ mod solver;
 mod truth;
 mod unit;
 mod wire;
+pub mod write;
 
+pub use channel::Channel;
 pub use fault::{Effects, Expected, Fault, FaultKind, Onset, Sensor, Target, Wire};
 pub use layout::{Axis, Law, Layout, Move, Place};
 pub use oil::{BULK, Oil, compressibility, density};
@@ -30,4 +33,4 @@ pub use params::{MoveParams, RigParams};
 pub use scenario::{Operator, Scenario, Use, Weather};
 pub use sim::{Recorder, RigEvent, simulate};
 pub use solver::{Reached, SolverError, Stepper, with_solver};
-pub use truth::{CycleTruth, FaultTruth, PhaseTruth, RoofTruth, TrueOutcome, TruthLine};
+pub use truth::{CycleTruth, FaultTruth, LogTruth, PhaseTruth, RoofTruth, TrueOutcome, TruthLine};

@@ -1,45 +1,30 @@
 //! From the plant's true values to what a logger's inputs show: range, resolution, noise.
 
-use foldwatch_profile::{Profile, Signal, SignalKind};
+use foldwatch_profile::{Profile, Signal};
 use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
 use rand_pcg::Pcg64Mcg;
 
+use crate::channel::Channel;
 use crate::fault::Sensor;
 
 /// One analog input.
 #[derive(Debug, Clone)]
 pub(crate) struct Input {
-    min: f64,
-    max: f64,
-    step: f64,
+    channel: Channel,
     noise: f64,
     held: Option<f64>,
 }
 
-/// Steps of the converter: 12 bits.
-const STEPS: f64 = 4096.0;
-
 impl Input {
     pub(crate) fn new(signal: &Signal, profile: &Profile, noise: f64) -> Input {
-        let relief = profile.hydraulics.relief.map_or(160.0, |p| p.0);
-        let inrush = profile.electrics.inrush.map_or(80.0, |a| a.0);
-        // Range and noise (one standard deviation), where the profile gives no range: plausible inputs of our own.
-        let (min, max, part) = match signal.kind {
-            SignalKind::Pressure => (0.0, 1.6 * relief, 0.0008),
-            SignalKind::Current => (-5.0, 1.8 * inrush, 0.0012),
-            SignalKind::Voltage => (0.0, 2.0 * profile.reference.supply.0, 0.0006),
-            SignalKind::Temperature => (-40.0, 150.0, 0.0005),
-            _ => (0.0, 100.0, 0.0005),
-        };
-        let min = signal.calibration.min.unwrap_or(min);
-        let max = signal.calibration.max.unwrap_or(max).max(min + 1e-6);
-        Input { min, max, step: (max - min) / STEPS, noise: part * (max - min) * noise, held: None }
+        let channel = Channel::of(signal, profile);
+        Input { channel, noise: channel.noise * noise, held: None }
     }
 
     /// The range.
     pub(crate) fn range(&self) -> (f64, f64) {
-        (self.min, self.max)
+        (self.channel.min, self.channel.max)
     }
 
     pub(crate) fn show(&mut self, truth: f64, fault: Option<Sensor>, rng: &mut Pcg64Mcg) -> f32 {
@@ -54,11 +39,10 @@ impl Input {
         };
         let mut value = truth + noise * unit;
         match fault {
-            Some(Sensor::Dead) => value = self.min,
+            Some(Sensor::Dead) => value = self.channel.min,
             Some(Sensor::Stuck) => value = *self.held.get_or_insert(value),
             _ => self.held = None,
         }
-        let steps = ((value - self.min) / self.step).round().clamp(0.0, STEPS - 1.0);
-        (self.min + steps * self.step) as f32
+        self.channel.value(self.channel.counts(value)) as f32
     }
 }

@@ -14,6 +14,8 @@ pub enum TruthLine {
     Roof(Box<RoofTruth>),
     /// One cycle, in order of time.
     Cycle(Box<CycleTruth>),
+    /// What happened to the log itself: last line.
+    Log(Box<LogTruth>),
 }
 
 impl TruthLine {
@@ -39,6 +41,19 @@ pub struct RoofTruth {
     pub params: RigParams,
     /// Every fault of the scenario.
     pub faults: Vec<FaultTruth>,
+}
+
+/// What happened to the bytes.
+#[derive(Debug, Clone, PartialEq, Default, serde::Serialize)]
+pub struct LogTruth {
+    /// Frames or lines written.
+    pub frames: u64,
+    /// Of these, damaged on purpose.
+    pub damaged_frames: u64,
+    /// Starts of the logger after the first.
+    pub restarts: u32,
+    /// Stretches that were left out.
+    pub gaps_us: Vec<(Micros, Micros)>,
 }
 
 /// A fault with names instead of places.
