@@ -83,7 +83,13 @@ impl Timeline {
     }
 
     fn piece(&mut self, from: Micros, line: Option<Line>, dated: bool) {
-        let floor = self.utc(from).map(|utc| utc.at);
+        let (from, floor) = match self.pieces.last() {
+            Some(last) => {
+                let from = from.max(last.from);
+                (from, self.utc(from).map(|utc| utc.at).or(last.floor))
+            }
+            None => (from, None),
+        };
         if self.pieces.len() == PIECES {
             self.pieces.remove(0);
         }
