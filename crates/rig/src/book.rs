@@ -111,7 +111,7 @@ impl Book {
 
     pub fn step_begins(&mut self, phase: PhaseRef, at: Micros) {
         self.arrivals.retain(|(_, t)| at - *t < Seconds(2.0));
-        self.carried.retain(|p| p.phase != phase);
+        self.carried.retain(|p| p.phase.direction == phase.direction && p.phase.index > phase.index);
         let Some(open) = &mut self.open else { return };
         if let Some(last) = open.phases.last_mut() {
             if last.phase == phase && last.confirmed.is_none() {

@@ -176,7 +176,10 @@ impl Fault {
 pub struct Expected {
     /// Name of the finding.
     pub kind: String,
-    /// It follows from this fault alone; else it may go with it, depending on strength and conditions.
+    /// Place in the cycle's list of faults of the one that it comes from.
+    pub fault: usize,
+    /// It follows from this fault alone, and the cycle gave it its moment; of several such findings of one fault any
+    /// one will do. Else it may go with the fault, depending on strength and conditions.
     pub certain: bool,
     /// Step that it is seen in.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -218,8 +221,8 @@ fn shows(kind: FaultKind) -> (&'static [&'static str], &'static [&'static str]) 
             ],
         ),
         StuckClosed => (
-            &["stuck-switch"],
-            &["contradiction", "missing-confirmation", "unconfirmed-running", "relief-dwell"],
+            &["stuck-switch", "contradiction"],
+            &["missing-confirmation", "unconfirmed-running", "relief-dwell"],
         ),
         StickingValve => (&["slow-phase"], &["relief-dwell", "missing-confirmation"]),
         WeldedRelay => (&["stuck-relay"], &["run-on", "relief-dwell", "duty-exceeded", "fuse-margin"]),
@@ -263,6 +266,7 @@ impl Fault {
             let (phase, signal) = (phase.clone(), signal.clone());
             move |kind: &&'static str| Expected {
                 kind: (*kind).to_owned(),
+                fault: 0,
                 certain,
                 phase: phase.clone(),
                 signal: signal.clone(),
@@ -407,8 +411,8 @@ impl Effects {
             RunOn => self.run_on_s = self.run_on_s.max(between(s, 0.7, 15.0)),
             HighResistanceSupply => self.supply_v += between(s, 0.4, 3.0),
             HighResistanceEarth => self.earth_v += between(s, 0.4, 3.0),
-            LowRelief => self.relief = between(s, 0.85, 0.35),
-            ReleaseOpen => self.release += between(s, 0.5, 4.0),
+            LowRelief => self.relief = between(s, 0.9, 0.5),
+            ReleaseOpen => self.release += between(s, 0.3, 4.0),
             CloggedStrainer => self.strainer = between(s, 1.3, 0.4),
             WeakBattery => {
                 self.battery.0 += between(s, 0.3, 1.2);

@@ -285,7 +285,7 @@ impl Plant {
             let hydraulic = if w > 0.0 { flows.pump * chamber / w } else { 0.0 };
             // Dry friction fades in over the first rad/s, so that a standing motor is not pushed backwards by it.
             let dry = p.t_dry_nm * (w / 2.0).clamp(-1.0, 1.0);
-            let wet = p.t_wet_nms * w * (0.5 + 0.5 * (self.mu / self.mu_reference).min(6.0));
+            let wet = p.t_wet_nms * w * (0.25 + 0.75 * self.mu / self.mu_reference);
             dy[at::SPEED] = (p.k_motor * i - dry - wet - hydraulic) / p.j_motor;
             dy[at::ANGLE] = w;
             dy[at::FRICTION] = (dry + wet) * w;
@@ -455,11 +455,12 @@ impl Plant {
         sum
     }
 
-    /// Ripple of the pressure at the pump, Pa, as a logger with an anti-alias filter at 0.4 times its sample rate
-    /// sees it: the flow's ripple against the compliance of the short line up to the sensor.
-    pub fn ripple(&self, y: &[f64], sample_rate_hz: f64) -> f64 {
+    /// Ripple of pressure, Pa, and current, A, as a logger with an anti-alias filter at 0.4 times its sample rate sees
+    /// it. The flow's ripple works against the compliance of the short line up to the sensor; the torque that goes
+    /// with it against rotor and winding.
+    pub fn ripple(&self, y: &[f64], sample_rate_hz: f64) -> (f64, f64) {
         if !self.turning || y[at::SPEED] < 20.0 {
-            return 0.0;
+            return (0.0, 0.0);
         }
         let p = &self.params;
         let beat = f64::from(p.pistons) * y[at::SPEED];
@@ -467,6 +468,8 @@ impl Plant {
         let flow = p.ripple * p.displacement * y[at::SPEED];
         let height = (flow / (beat * compliance)).min(0.3 * y[at::PRESSURE].max(0.0));
         let filter = beat / (0.4 * sample_rate_hz * std::f64::consts::TAU);
-        height * (f64::from(p.pistons) * y[at::ANGLE]).sin() / (1.0 + filter * filter)
+        let seen = height * (f64::from(p.pistons) * y[at::ANGLE]).sin() / (1.0 + filter * filter);
+        let speed = p.displacement * seen / (p.j_motor * beat);
+        (seen, p.k_motor * speed / self.resistance.hypot(beat * p.l_winding_h))
     }
 }

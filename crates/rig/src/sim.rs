@@ -328,7 +328,9 @@ impl<'s> Rig<'s> {
         self.queue.clear();
         self.last_drive = BEFORE_S;
         let scenario = self.scenario;
-        self.choose_faults(first);
+        let colder = self.choose_faults(first);
+        self.oil_c -= colder;
+        self.motor_c -= colder;
         let ambient = self.ambient(base);
         let params = conditioned(&scenario.params, &self.effects);
         let mut plant = Plant::new(params, self.positions.len(), ambient);
@@ -411,8 +413,8 @@ impl<'s> Rig<'s> {
             };
             self.book.seen(supply, y[at::PRESSURE]);
             // The sensor sits in the feed: what flows through the diode after the relay has opened passes it by.
-            let current = if fed { y[at::CURRENT] } else { 0.0 };
-            self.row(at, y, supply, current, ripple);
+            let current = if fed { y[at::CURRENT] + ripple.1 } else { 0.0 };
+            self.row(at, y, supply, current, ripple.0);
             let full =
                 self.book.driving() || local < self.last_drive + AFTER_S || local >= self.upcoming - BEFORE_S;
             let rate = if full { self.rate() } else { self.scenario.idle_rate_hz.clamp(1e-3, 500.0) };

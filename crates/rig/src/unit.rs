@@ -46,8 +46,8 @@ impl Unit {
             .collect()
     }
 
-    /// Where to begin: where it was stopped; after turning round, the step that takes back what was going on; else
-    /// the first step that is not confirmed.
+    /// Where to begin: where it was stopped; where only the first step of the other way had begun, the step that takes
+    /// that back; else the first step that is not confirmed.
     pub fn entry(
         &self,
         profile: &Profile,
@@ -55,20 +55,31 @@ impl Unit {
         direction: Direction,
         on: &dyn Fn(SignalIx) -> bool,
     ) -> Option<usize> {
-        let steps = profile.sequence(direction);
-        let open = |k: &usize| steps[*k].confirm.holds(&|s| Some(on(s))) != Some(true);
-        match self.memory {
+        let back = match self.memory {
             Some((was, step)) if was == direction => Some(step),
-            Some((was, step)) => {
-                let ways: Vec<(usize, f64)> =
-                    layout.of(was, step).iter().map(|m| (m.axis, m.sign())).collect();
-                let back = layout.moves[side(direction)].iter().position(|moves| {
-                    moves.iter().any(|m| ways.iter().any(|(axis, way)| *axis == m.axis && *way != m.sign()))
-                });
-                back.or_else(|| (0..steps.len()).find(open))
+            Some((was, 0)) => {
+                let begun = layout.of(was, 0);
+                layout.moves[side(direction)].iter().position(|moves| {
+                    moves.iter().any(|m| begun.iter().any(|b| b.axis == m.axis && b.sign() != m.sign()))
+                })
             }
-            None => (0..steps.len()).find(open),
-        }
+            _ => None,
+        };
+        Unit::next(profile, direction, back.unwrap_or(0), on)
+    }
+
+    /// The first step from this one on that is not confirmed already.
+    fn next(
+        profile: &Profile,
+        direction: Direction,
+        from: usize,
+        on: &dyn Fn(SignalIx) -> bool,
+    ) -> Option<usize> {
+        let steps = profile.sequence(direction);
+        (from..steps.len()).find(|k| {
+            let confirm = &steps[*k].confirm;
+            *confirm == Expr::Always || confirm.holds(&|s| Some(on(s))) != Some(true)
+        })
     }
 
     /// Looks at the confirmation of the running step.
@@ -93,10 +104,10 @@ impl Unit {
         if steps[running.step].confirm.holds(&|s| Some(on(s))) != Some(true) {
             return Want::Nothing;
         }
-        if running.step + 1 == steps.len() {
-            Want::Finished
-        } else {
-            Want::Step(running.direction, running.step + 1)
+        let direction = running.direction;
+        match Unit::next(profile, direction, running.step + 1, on) {
+            Some(step) => Want::Step(direction, step),
+            None => Want::Finished,
         }
     }
 }

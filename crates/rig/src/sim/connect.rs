@@ -188,6 +188,7 @@ impl Rig<'_> {
             let part_way = home.iter().enumerate().any(|(axis, x)| (y[at::x(axis)] - x).abs() > 0.03);
             let closed = self.book.drive_begins(at, direction, part_way, y[at::OIL], &self.scenario.profile);
             self.tell(closed);
+            self.notice_wrong_states();
         } else if !driven && self.book.driving() {
             self.book.drive_ends(at);
         }

@@ -27,18 +27,33 @@ impl Rig<'_> {
         }
     }
 
+    /// When a drive begins: switches that are stuck closed although the roof is elsewhere.
+    pub(super) fn notice_wrong_states(&mut self) {
+        for (fault, _, noticed) in &mut self.active {
+            if let (FaultKind::StuckClosed, Target::Signal(at)) = (fault.kind, fault.target) {
+                *noticed |= !self.wires.mechanical[at.at()];
+            }
+        }
+    }
+
     /// Hands a finished cycle over, with its faults and what they should show.
     pub(super) fn tell(&mut self, cycle: Option<CycleTruth>) {
         let Some(mut cycle) = cycle else { return };
         let profile = &self.scenario.profile;
-        for (fault, strength, noticed) in &self.active {
+        for (nth, (fault, strength, noticed)) in self.active.iter().enumerate() {
             cycle.faults.push(FaultTruth::of(fault, *strength, profile));
             let shows = self.has_its_say(fault, *noticed, &cycle);
             for mut expected in fault.shows(profile) {
+                expected.fault = nth;
                 expected.certain &= shows;
+                // Only a pressure that stays low is no pressure.
+                let relief = profile.hydraulics.relief.map_or(160.0, |p| p.0);
+                if expected.kind == "no-pressure" && cycle.highest_pressure_bar > 0.35 * relief {
+                    expected.certain = false;
+                }
                 cycle.expect.push(expected);
             }
-            cycle.expect.extend(self.unconfirmed(fault, &cycle));
+            cycle.expect.extend(self.unconfirmed(nth, fault, &cycle));
         }
         self.recorder.truth(TruthLine::Cycle(Box::new(cycle)));
     }
@@ -60,7 +75,7 @@ impl Rig<'_> {
 
     /// Steps that went without their confirmation for a fault: certain where all had arrived and only the switch did
     /// not say so.
-    fn unconfirmed(&self, fault: &Fault, cycle: &CycleTruth) -> Vec<Expected> {
+    fn unconfirmed(&self, nth: usize, fault: &Fault, cycle: &CycleTruth) -> Vec<Expected> {
         let profile = &self.scenario.profile;
         let stopped =
             matches!(cycle.outcome, TrueOutcome::Stopped | TrueOutcome::Reversed | TrueOutcome::PowerLost);
@@ -88,6 +103,7 @@ impl Rig<'_> {
             };
             out.push(Expected {
                 kind: "missing-confirmation".to_owned(),
+                fault: nth,
                 certain: concerns(phase) && p.arrived_us.is_some(),
                 phase: Some(phase.name.clone()),
                 signal,

@@ -6,7 +6,7 @@ use rand::Rng;
 
 use super::{Due, Rig};
 use crate::condition::conditioned;
-use crate::fault::{Effects, FaultKind, Wire};
+use crate::fault::{FaultKind, Wire};
 use crate::plant::at;
 use crate::scenario::Operator;
 use crate::solver::{SolverError, Stepper};
@@ -26,12 +26,14 @@ impl Rig<'_> {
         let over = self.book.close_if_quiet(self.moment(now), &scenario.profile);
         self.tell(over);
         if self.prepared != Some(ix) {
-            self.choose_faults(ix);
+            let colder = self.choose_faults(ix);
             let params = conditioned(&scenario.params, &self.effects);
             let ambient = self.ambient(u.at);
-            solver.change(now, &mut |plant, _| {
+            solver.change(now, &mut |plant, y| {
                 plant.params = params.clone();
                 plant.ambient = ambient;
+                y[at::OIL] -= colder;
+                y[at::MOTOR] -= colder;
             })?;
         }
         if self.effects.gap_s > 0.0 {
@@ -78,12 +80,13 @@ impl Rig<'_> {
         Ok(())
     }
 
-    /// Which faults are at work in this use, and what they do to the wires at once.
-    pub(super) fn choose_faults(&mut self, ix: usize) {
+    /// Which faults are at work in this use, and what they do to the wires at once. Gives by how much colder it is than
+    /// in the use before.
+    pub(super) fn choose_faults(&mut self, ix: usize) -> f64 {
         let scenario = self.scenario;
         let u = scenario.uses[ix];
         self.prepared = Some(ix);
-        self.effects = Effects::default();
+        let before = std::mem::take(&mut self.effects).colder;
         self.active.clear();
         for (n, fault) in scenario.faults.iter().enumerate() {
             let lot = self.rng.random_range(0.0..1.0);
@@ -115,6 +118,7 @@ impl Rig<'_> {
                 self.push(self.now + wait, Due::Dropout(ix));
             }
         }
+        self.effects.colder - before
     }
 
     pub(super) fn reaction(&mut self) -> f64 {
