@@ -3,16 +3,17 @@
 //! Goes record by record and decides at the first one that allows it, so that a stream in pieces of any size is
 //! decided as a whole file is.
 
-use crate::layout::{Cell, Convert, Layout, Wrap};
-use crate::map::{Column, ColumnMap, SignalColumn, TimeForm};
-use crate::names::{Heading, nearest};
-use crate::number::{Decimal, number};
+use crate::layout::{Cell, Convert, Layout};
+use crate::map::{Column, ColumnMap};
+use crate::names::Heading;
+use crate::number::Decimal;
 use crate::parse::{Flaw, example};
-use crate::record::{Delimiter, End, Span, bare, record_end, split, strip_line_end, text};
+use crate::places::{headings, places};
+use crate::recognise::clock;
+use crate::record::{Delimiter, End, Span, bare, record_end, split, strip_line_end};
 use crate::report::{ColumnsError, Report, SkipKind, decimal_name};
-use crate::time::{self, Clock, Form, Number, TimeUnit, Zone};
+use crate::time::TimeUnit;
 use foldwatch_profile::{Calibration, Profile, SignalIx};
-use foldwatch_units::Unit;
 
 /// Within so many records there must be a header and a row.
 const MOST_RECORDS: u64 = 500;
@@ -82,24 +83,6 @@ struct Header {
     headings: Vec<Heading>,
     /// The line after it that names the units.
     units: Option<u64>,
-}
-
-/// Columns found, by their places from 0.
-#[derive(Debug, Clone)]
-struct Found {
-    time: usize,
-    date: Option<usize>,
-    time_unit: Option<TimeUnit>,
-    signals: Vec<Place>,
-}
-
-/// Where a signal stands.
-#[derive(Debug, Clone)]
-struct Place {
-    column: usize,
-    signal: SignalIx,
-    unit: Option<Unit>,
-    said: Option<SignalColumn>,
 }
 
 /// A record in the beginning.
@@ -229,7 +212,7 @@ impl Search<'_> {
         else {
             return Ok(false);
         };
-        let Ok(found) = self.places(&header.headings) else { return Ok(false) };
+        let Ok(found) = places(self.map, self.profile, &header.headings) else { return Ok(false) };
         let units = headings(record.bytes, header.delimiter);
         let bare = |heading: &Heading| heading.full.trim_matches(['[', ']', '(', ')', ' ']).to_owned();
         if units.get(found.time).and_then(|heading| TimeUnit::find(&bare(heading))).is_none() {
@@ -243,7 +226,8 @@ impl Search<'_> {
         }
         self.rows_seen = Some((record.end, lines));
         // What fitted without units may not fit with them.
-        let problem = self.header.as_ref().and_then(|header| self.places(&header.headings).err());
+        let problem =
+            self.header.as_ref().and_then(|header| places(self.map, self.profile, &header.headings).err());
         match problem {
             Some((_, problem)) => {
                 Err(ColumnsError::Header { line: record.line, byte: record.start as u64, problem })
@@ -268,7 +252,7 @@ impl Search<'_> {
         let mut found: Option<(usize, Header)> = None;
         for delimiter in delimiters {
             let headings = headings(record.bytes, delimiter);
-            let (matches, problem) = match self.places(&headings) {
+            let (matches, problem) = match places(self.map, self.profile, &headings) {
                 Ok(places) => (places.signals.len() + 1, None),
                 Err((matches, problem)) => (matches, Some(problem)),
             };
@@ -301,108 +285,6 @@ impl Search<'_> {
         Ok(found.map(|(_, header)| header))
     }
 
-    /// Finds every column that is asked for, or says how many were found and what is wrong.
-    fn places(&self, headings: &[Heading]) -> Result<Found, (usize, String)> {
-        let mut tally = Tally::default();
-        let mut time_unit = None;
-        let mut date = None;
-        let time = match &self.map.time {
-            Some(said) => {
-                date = said.date.as_ref().and_then(|(column, _)| tally.place(column, "the date", headings));
-                let found = tally.place(&said.column, "the time", headings);
-                time_unit = found
-                    .and_then(|at| headings.get(at))
-                    .and_then(|h| h.is_time().and_then(|(_, unit)| unit).or_else(|| bracket_unit(h)));
-                found
-            }
-            None => {
-                let best = headings.iter().enumerate().filter_map(|(at, h)| Some((h.is_time()?, at)));
-                let best = best.min_by_key(|((rank, _), at)| (*rank, *at));
-                match best {
-                    Some(((_, unit), at)) => {
-                        tally.matches += 1;
-                        time_unit = unit;
-                        date = headings.iter().position(Heading::is_date);
-                        Some(at)
-                    }
-                    None => {
-                        tally.problems.push(
-                            "no column is called time: name it under [time] in a column map".to_owned(),
-                        );
-                        None
-                    }
-                }
-            }
-        };
-
-        let mut signals = Vec::new();
-        if self.map.signals.is_empty() {
-            for (ix, signal) in self.profile.signals() {
-                let mut named = headings
-                    .iter()
-                    .enumerate()
-                    .filter_map(|(at, h)| Some((at, h.is_signal(&signal.id, &signal.label)?)));
-                let Some((column, unit)) = named.next() else { continue };
-                tally.matches += 1;
-                if let Some((other, _)) = named.next() {
-                    tally.problems.push(format!(
-                        "columns {} and {} are both called `{}`: say in a column map which one it is",
-                        column + 1,
-                        other + 1,
-                        signal.id
-                    ));
-                }
-                signals.push(Place { column, signal: ix, unit, said: None });
-            }
-            if signals.is_empty() {
-                tally.problems.push(format!(
-                    "no column is called as a signal of the profile ({}): name them in a column map",
-                    list(self.profile.signals.iter().map(|s| s.id.as_str()))
-                ));
-            }
-        } else {
-            for said in &self.map.signals {
-                let signal = self.profile.signals.get(said.signal.at());
-                let id = signal.map_or("?", |s| s.id.as_str());
-                let Some(column) = tally.place(&said.column, &format!("signal `{id}`"), headings) else {
-                    continue;
-                };
-                let stated = headings
-                    .get(column)
-                    .and_then(|h| h.bracket.as_deref())
-                    .and_then(|unit| unit.parse::<Unit>().ok());
-                signals.push(Place {
-                    column,
-                    signal: said.signal,
-                    unit: said.unit.or(if said.calibrated == Some(false) { None } else { stated }),
-                    said: Some(said.clone()),
-                });
-            }
-        }
-        for place in &mut signals {
-            let Some(signal) = self.profile.signals.get(place.signal.at()) else { continue };
-            let Some(unit) = place.unit.filter(|_| !signal.kind.is_binary()) else { continue };
-            if unit.quantity != signal.unit.quantity {
-                let name = headings.get(place.column).map_or("?", |h| h.full.as_str());
-                // A sensor's volts under a pressure are what the calibration is for.
-                if signal.calibration.gain != 1.0 || signal.calibration.offset != 0.0 || !scale_is_one(place)
-                {
-                    place.unit = None;
-                } else {
-                    tally.problems.push(format!(
-                        "column `{name}` is in {unit}, and signal `{}` in {}: give a scale in a column map, or a \
-                         calibration in the profile",
-                        signal.id, signal.unit
-                    ));
-                }
-            }
-        }
-        match (time, tally.problems.is_empty()) {
-            (Some(time), true) => Ok(Found { time, date, time_unit, signals }),
-            _ => Err((tally.matches, tally.problems.join("; "))),
-        }
-    }
-
     /// Whether a record is a row, and how all rows are then read.
     fn row_of(
         &self,
@@ -411,7 +293,7 @@ impl Search<'_> {
     ) -> Result<Option<(Layout, Report, usize)>, ColumnsError> {
         let no_headings = Vec::new();
         let headings = self.header.as_ref().map_or(&no_headings, |header| &header.headings);
-        let Ok(mut found) = self.places(headings) else { return Ok(None) };
+        let Ok(mut found) = places(self.map, self.profile, headings) else { return Ok(None) };
         let mut fields: Vec<Span> = Vec::new();
         split(record, delimiter, true, &mut fields);
         let needed =
@@ -427,7 +309,7 @@ impl Search<'_> {
         let mut report = Report { delimiter: Some(delimiter), ..Report::default() };
         let cell = |at: usize| bare(record, fields[at]).1;
         let Some((clock, wrap, dated)) =
-            self.clock(&mut found, cell, decimal, delimiter, headings, &mut report.assumed)
+            clock(self.map, &mut found, cell, decimal, delimiter, headings, &mut report.assumed)
         else {
             return Ok(None);
         };
@@ -498,77 +380,6 @@ impl Search<'_> {
         Ok(Some((layout, report, fields.len() - usize::from(trailing))))
     }
 
-    /// How times are read, from the map, the header and the first row. `None`: this is no row.
-    fn clock<'r>(
-        &self,
-        found: &mut Found,
-        cell: impl Fn(usize) -> &'r [u8],
-        decimal: Decimal,
-        delimiter: Delimiter,
-        headings: &[Heading],
-        assumed: &mut Vec<String>,
-    ) -> Option<(Clock, Option<Wrap>, bool)> {
-        let said = self.map.time.as_ref();
-        let first = cell(found.time);
-        let form = match said.and_then(|said| said.form.as_ref()) {
-            Some(form) => form_of(form, decimal),
-            None => {
-                let name = headings.get(found.time).map_or("of time", |h| h.full.as_str());
-                recognise(first, found.time_unit, decimal, name, assumed)?
-            }
-        };
-        let says_date = |form: &Form| match form {
-            Form::Number(_) => false,
-            Form::Stamp => time::stamp(first, Decimal::Either).is_some_and(|said| said.days.is_some()),
-            Form::Fields(fields) => {
-                time::by_fields(fields, first, Decimal::Either).is_some_and(|said| said.days.is_some())
-            }
-            // Anything else is written out for the sake of a date.
-            Form::Pattern(pattern) => {
-                ["%d", "%e", "%j", "%F", "%D", "%s"].iter().any(|d| pattern.contains(d))
-            }
-        };
-        let dated_stamps = says_date(&form);
-        if said.is_none() && dated_stamps {
-            found.date = None;
-        }
-        let date_form = match (found.date, said.and_then(|said| said.date.as_ref())) {
-            (None, _) => None,
-            (Some(_), Some((_, Some(form)))) => Some(form_of(form, decimal)),
-            (Some(_), _) => Some(Form::Stamp),
-        };
-        let origin = said.and_then(|said| said.origin);
-        let zone = said.and_then(|said| said.zone.clone());
-        let with_zone = time::stamp(first, Decimal::Either).is_some_and(|said| said.offset.is_some());
-        if (dated_stamps || date_form.is_some()) && zone.is_none() && !with_zone {
-            assumed.push("the time stamps name no zone: taken as UTC".to_owned());
-        }
-        let mark = if delimiter == Delimiter::Byte(b',') { Decimal::Point } else { Decimal::Either };
-        let wrap = match &form {
-            _ if date_form.is_some() || dated_stamps => None,
-            // A counter of 32 bits runs over after 49.7 days in milliseconds and after 71.6 minutes in microseconds.
-            Form::Number(number) => {
-                let tick = match number.unit() {
-                    TimeUnit::Milliseconds => Some(1000),
-                    TimeUnit::Microseconds => Some(1),
-                    _ => None,
-                };
-                tick.map(|tick| Wrap { period: tick << 32, least_drop: (tick << 32) - (tick << 28) })
-            }
-            // A time of day that goes back by more than an hour means the next day.
-            _ => Some(Wrap { period: 86_400_000_000, least_drop: 3_600_000_000 }),
-        };
-        let mut clock =
-            Clock::new(form, date_form.clone(), origin.map_or(0, |origin| origin.0), Zone::new(zone), mark);
-        if let Some(date) = found.date {
-            clock.set_date(cell(date))?;
-        }
-        let time = clock.read(first)?;
-        // A plain count that is past 1980 (10 years) counts from the epoch.
-        let dated = dated_stamps || date_form.is_some() || origin.is_some() || time > 315_360_000_000_000;
-        Some((clock, wrap, dated))
-    }
-
     /// Why there is nothing to read.
     fn nothing(&self) -> ColumnsError {
         if let Some(header) = &self.header {
@@ -592,129 +403,4 @@ impl Search<'_> {
             (None, None) => ColumnsError::NoRows("only empty lines and comments".to_owned()),
         }
     }
-}
-
-/// Columns found, and what was wrong with others.
-#[derive(Default)]
-struct Tally {
-    matches: usize,
-    problems: Vec<String>,
-}
-
-impl Tally {
-    fn place(&mut self, column: &Column, what: &str, headings: &[Heading]) -> Option<usize> {
-        match find_column(column, headings) {
-            Ok(place) => {
-                self.matches += 1;
-                Some(place)
-            }
-            Err(clash) => {
-                let known = clash.is_some();
-                let mut problem = clash.unwrap_or_else(|| format!("there is no column {column} for {what}"));
-                if let Column::Name(name) = column
-                    && !known
-                    && let Some(near) = nearest(name, headings.iter().map(|h| h.full.as_str()))
-                {
-                    problem.push_str(&format!(" (nearest: `{near}`)"));
-                }
-                self.problems.push(problem);
-                None
-            }
-        }
-    }
-}
-
-fn scale_is_one(place: &Place) -> bool {
-    place.said.as_ref().is_none_or(|said| said.scale == 1.0 && said.offset == 0.0)
-}
-
-fn headings(record: &[u8], delimiter: Delimiter) -> Vec<Heading> {
-    let mut fields = Vec::new();
-    split(record, delimiter, true, &mut fields);
-    let mut headings: Vec<Heading> = fields.iter().map(|span| Heading::new(&text(record, *span))).collect();
-    if headings.len() > 1 && headings.last().is_some_and(|h| h.full.is_empty()) {
-        headings.pop();
-    }
-    // `# time a b`: the mark stands alone where blanks divide.
-    if delimiter == Delimiter::Blanks && headings.first().is_some_and(|h| h.full.is_empty()) {
-        headings.remove(0);
-    }
-    headings
-}
-
-fn bracket_unit(heading: &Heading) -> Option<TimeUnit> {
-    heading.bracket.as_deref().and_then(TimeUnit::find)
-}
-
-/// The place of a column from 0; `Err(Some)`: two answer to the name.
-fn find_column(column: &Column, headings: &[Heading]) -> Result<usize, Option<String>> {
-    match column {
-        Column::Number(number) => {
-            let at = number.checked_sub(1).ok_or(None)?;
-            if headings.is_empty() || at < headings.len() {
-                return Ok(at);
-            }
-            Err(Some(format!("there is no column {number}: the header names {}", headings.len())))
-        }
-        Column::Name(name) => {
-            let answers: Vec<(usize, usize)> =
-                headings.iter().enumerate().filter_map(|(at, h)| Some((h.answers_to(name)?, at))).collect();
-            let best = answers.iter().map(|(rank, _)| *rank).min().ok_or(None)?;
-            let mut equal = answers.iter().filter(|(rank, _)| *rank == best).map(|(_, at)| *at);
-            match (equal.next(), equal.next()) {
-                (Some(one), None) => Ok(one),
-                (Some(one), Some(other)) => Err(Some(format!(
-                    "columns {} and {} are both called `{name}`: name it by its number",
-                    one + 1,
-                    other + 1
-                ))),
-                (None, _) => Err(None),
-            }
-        }
-    }
-}
-
-fn form_of(form: &TimeForm, decimal: Decimal) -> Form {
-    match form {
-        TimeForm::Unit(unit) => Form::Number(Number::new(*unit, decimal)),
-        TimeForm::Rfc3339 => Form::Stamp,
-        TimeForm::Pattern(pattern) => {
-            time::fields(pattern).map_or_else(|| Form::Pattern(pattern.clone()), Form::Fields)
-        }
-    }
-}
-
-/// The form of a time cell that nobody described.
-fn recognise(
-    cell: &[u8],
-    stated: Option<TimeUnit>,
-    decimal: Decimal,
-    name: &str,
-    assumed: &mut Vec<String>,
-) -> Option<Form> {
-    if let Some(value) = number(cell, decimal) {
-        // Counts from the epoch: seconds have 10 digits in our time, milliseconds 13.
-        let unit = stated.unwrap_or(match value.abs() {
-            v if v < 1e11 => TimeUnit::Seconds,
-            v if v < 1e14 => TimeUnit::Milliseconds,
-            v if v < 1e17 => TimeUnit::Microseconds,
-            _ => TimeUnit::Nanoseconds,
-        });
-        if stated.is_none() {
-            assumed.push(format!("column `{name}` names no unit: taken as {}", unit.symbol()));
-        }
-        return value.is_finite().then(|| Form::Number(Number::new(unit, decimal)));
-    }
-    time::stamp(cell, Decimal::Either).map(|_| Form::Stamp)
-}
-
-fn list<'a>(names: impl Iterator<Item = &'a str>) -> String {
-    let mut names: Vec<&str> = names.collect();
-    let more = names.len().saturating_sub(8);
-    names.truncate(8);
-    let mut out = names.join(", ");
-    if more > 0 {
-        out.push_str(&format!(", and {more} more"));
-    }
-    out
 }

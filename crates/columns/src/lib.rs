@@ -7,6 +7,7 @@
 //! rows on in order.
 
 mod blocks;
+mod check;
 mod feed;
 mod keys;
 mod layout;
@@ -17,9 +18,12 @@ mod names;
 mod number;
 mod parallel;
 mod parse;
+mod places;
 mod reader;
+mod recognise;
 mod record;
 mod report;
+mod stamp;
 mod time;
 
 pub use keys::{MAP_KEYS, MapKey};

@@ -1,22 +1,20 @@
 //! A column map's text to a checked [`ColumnMap`], or everything that is wrong with it.
 
-use crate::keys::MAP_KEYS;
+use crate::check::{Check, Table, number, place, shortened, whole};
 use crate::map::{Column, ColumnMap, GapAfter, OnRule, SignalColumn, TimeColumn, TimeForm, WhenBack};
 use crate::names::nearest;
 use crate::number::Decimal;
 use crate::record::Delimiter;
+use crate::stamp;
 use crate::time::{self, TimeUnit};
 use foldwatch_profile::{Problem, Profile, Signal, SignalIx};
 use foldwatch_units::{Micros, Seconds, Unit};
 use jiff::tz::{TimeZone, TimeZoneDatabase};
 use std::ops::Range;
-use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 /// A longer file is no column map.
 const LONGEST_FILE: usize = 1 << 20;
-
-type Value<'a> = &'a Spanned<DeValue<'a>>;
 
 impl ColumnMap {
     /// Reads a column map and checks it against the profile as a whole.
@@ -42,10 +40,10 @@ impl ColumnMap {
     /// "#, &profile).map_err(|problems| problems[0].clone())?;
     /// assert_eq!(map.signals.len(), 1);
     ///
-    /// let problems = ColumnMap::parse("[time]\nunit = 'parsec'\n", &profile).unwrap_err();
+    /// let problems = ColumnMap::parse("[time]\ncolumn = 1\nunit = 'parsec'\n", &profile).unwrap_err();
     /// assert_eq!(
     ///     problems[0].to_string(),
-    ///     "line 2, column 8: time.unit: `parsec` is no unit of time; one of ns, us, ms, s, min, h, d"
+    ///     "line 3, column 8: time.unit: `parsec` is no unit of time; one of ns, us, ms, s, min, h, d"
     /// );
     /// # Ok::<(), Box<dyn std::error::Error>>(())
     /// ```
@@ -73,129 +71,7 @@ impl ColumnMap {
     }
 }
 
-/// Line and column of a byte, from 1, columns in characters.
-fn place(text: &str, at: usize) -> (usize, usize) {
-    let before = text.get(..at).unwrap_or(text);
-    let start = before.rfind('\n').map_or(0, |newline| newline + 1);
-    let column = before[start..].chars().filter(|c| *c != '\u{feff}').count() + 1;
-    (before.matches('\n').count() + 1, column)
-}
-
-struct Table<'a> {
-    name: &'static str,
-    at: Range<usize>,
-    keys: &'a DeTable<'a>,
-}
-
-impl<'a> Table<'a> {
-    fn get(&self, key: &str) -> Option<Value<'a>> {
-        self.keys.get(key)
-    }
-
-    fn shown(&self, key: &str) -> String {
-        if self.name.is_empty() { key.to_owned() } else { format!("{}.{key}", self.name) }
-    }
-}
-
-struct Check<'a> {
-    text: &'a str,
-    profile: &'a Profile,
-    /// Byte, whether it may only seem so in a text that can't be read whole, the problem without its place.
-    found: Vec<(usize, bool, Problem)>,
-}
-
 impl Check<'_> {
-    fn note(&mut self, at: usize, unsure: bool, key: String, found: String, remedy: String) {
-        self.found.push((at, unsure, Problem { line: 0, column: 0, key, found, remedy }));
-    }
-
-    fn wrong(
-        &mut self,
-        at: Range<usize>,
-        key: impl Into<String>,
-        found: impl Into<String>,
-        remedy: impl Into<String>,
-    ) {
-        self.note(at.start, false, key.into(), found.into(), remedy.into());
-    }
-
-    fn absent(&mut self, table: &Table<'_>, key: &str, remedy: impl Into<String>) {
-        self.note(table.at.start, true, table.shown(key), "it is not given".to_owned(), remedy.into());
-    }
-
-    fn placed(mut self) -> Vec<Problem> {
-        self.found.sort_by_key(|(at, ..)| *at);
-        let text = self.text;
-        self.found
-            .into_iter()
-            .map(|(at, _, problem)| {
-                let (line, column) = place(text, at);
-                Problem { line, column, ..problem }
-            })
-            .collect()
-    }
-
-    /// Reports keys that mean nothing.
-    fn known(&mut self, table: &Table<'_>) {
-        for (key, _) in table.keys {
-            let name = key.get_ref().as_ref();
-            let names = || MAP_KEYS.iter().filter(|key| key.table == table.name).map(|key| key.name);
-            if names().any(|known| known == name) {
-                continue;
-            }
-            let remedy = match nearest(name, names()) {
-                Some(near) => format!("did you mean `{near}`?"),
-                None => format!("known keys: {}", names().collect::<Vec<_>>().join(", ")),
-            };
-            // Where the text can't be read, a key may only seem to lie in the wrong table: not a certain fault.
-            let at = key.span().start;
-            self.note(at, true, table.shown(&shortened(name)), "no such key".to_owned(), remedy);
-        }
-    }
-
-    /// A value of a key, or a report that it is of the wrong kind.
-    fn take<'a, T>(
-        &mut self,
-        table: &Table<'a>,
-        key: &str,
-        wanted: &str,
-        read: impl Fn(&'a DeValue<'a>) -> Option<T>,
-    ) -> Option<(Range<usize>, T)> {
-        let value = table.get(key)?;
-        match read(value.get_ref()) {
-            Some(read) => Some((value.span(), read)),
-            None => {
-                let found = format!("{} is not what it takes", self.shown(value));
-                self.wrong(value.span(), table.shown(key), found, format!("give {wanted}"));
-                None
-            }
-        }
-    }
-
-    fn shown(&self, value: Value<'_>) -> String {
-        match value.get_ref().as_str() {
-            Some(text) => format!("`{}`", shortened(text)),
-            None => format!("`{}`", shortened(self.text.get(value.span()).unwrap_or_default())),
-        }
-    }
-
-    fn words<'a>(&mut self, table: &Table<'a>, key: &str, wanted: &str) -> Option<(Range<usize>, &'a str)> {
-        self.take(table, key, wanted, DeValue::as_str)
-    }
-
-    fn finite(&mut self, table: &Table<'_>, key: &str) -> Option<(Range<usize>, f64)> {
-        self.take(table, key, "a number", |value| number(value).filter(|n| n.is_finite()))
-    }
-
-    fn column(&mut self, table: &Table<'_>, key: &str) -> Option<(Range<usize>, Column)> {
-        self.take(table, key, "the column's name, or its number from 1", |value| match value {
-            DeValue::String(name) if !name.trim().is_empty() => Some(Column::Name(name.to_string())),
-            value => {
-                whole(value).filter(|n| *n >= 1).and_then(|n| usize::try_from(n).ok()).map(Column::Number)
-            }
-        })
-    }
-
     fn map(&mut self, root: &Table<'_>) -> ColumnMap {
         self.known(root);
         self.take(root, "format", "1: this is the only form there is", |value| {
@@ -369,7 +245,7 @@ impl Check<'_> {
             let written = jiff::fmt::strtime::format(text, &moment)?;
             jiff::fmt::strtime::parse(text, written).map(|_| ())
         };
-        if time::fields(text).is_none()
+        if stamp::fields(text).is_none()
             && let Err(error) = known()
         {
             self.wrong(at, table.shown(key), error.to_string(), remedy);
@@ -409,7 +285,7 @@ impl Check<'_> {
             };
             let mut clock =
                 time::Clock::new(time::Form::Stamp, None, 0, time::Zone::new(zone.cloned()), Decimal::Point);
-            time::stamp(text.trim().as_bytes(), Decimal::Point)?.days?;
+            stamp::stamp(text.trim().as_bytes(), Decimal::Point)?.days?;
             clock.read(text.trim().as_bytes())
         })?;
         Some(Micros(micros))
@@ -580,26 +456,5 @@ fn values(value: &DeValue<'_>) -> Option<Vec<String>> {
             all.filter(|all| !all.is_empty())
         }
         None => Some(vec![one(value)?]),
-    }
-}
-
-fn whole(value: &DeValue<'_>) -> Option<i64> {
-    let number = value.as_integer()?;
-    i64::from_str_radix(number.as_str(), number.radix()).ok()
-}
-
-fn number(value: &DeValue<'_>) -> Option<f64> {
-    match value.as_float() {
-        Some(float) => float.as_str().parse().ok(),
-        None => whole(value).map(|n| n as f64),
-    }
-}
-
-/// As much of a text as a message can bear.
-fn shortened(text: &str) -> String {
-    const LONGEST: usize = 40;
-    match text.char_indices().nth(LONGEST) {
-        Some((at, _)) => format!("{}…", &text[..at]),
-        None => text.to_owned(),
     }
 }

@@ -68,20 +68,23 @@ pub(crate) fn plain(text: &[u8], decimal: Decimal) -> Option<Plain> {
 /// A number cell, blanks and quotes already taken off. `None`: not a number. May be infinite or NaN if it says so.
 #[inline]
 pub(crate) fn number(cell: &[u8], decimal: Decimal) -> Option<f64> {
-    let (negative, body) = match cell {
-        [b'-', body @ ..] => (true, body),
-        [b'+', body @ ..] => (false, body),
-        body => (false, body),
-    };
-    if let Some(found) = plain(body, decimal)
-        && found.used == body.len()
-        && found.digits < 1 << 53
-    {
-        // Both numbers are exact, so the quotient is rounded once: the nearest f64.
-        let value = found.digits as f64 / TENS[found.fraction];
-        return Some(if negative { -value } else { value });
+    match quick(cell, decimal) {
+        Some((value, used)) if used == cell.len() => Some(value),
+        _ => general(cell, decimal),
     }
-    general(cell, decimal)
+}
+
+/// The plain number that `text` begins with, and its length.
+#[inline]
+pub(crate) fn quick(text: &[u8], decimal: Decimal) -> Option<(f64, usize)> {
+    let sign = usize::from(matches!(text.first(), Some(b'-' | b'+')));
+    let found = plain(&text[sign..], decimal)?;
+    if found.digits >= 1 << 53 {
+        return None;
+    }
+    // Both numbers are exact, so the quotient is rounded once: the nearest f64.
+    let value = found.digits as f64 / TENS[found.fraction];
+    Some((if text[0] == b'-' { -value } else { value }, found.used + sign))
 }
 
 /// Exponents, very long numbers, words for infinity.

@@ -109,25 +109,10 @@ pub fn read_with_workers(
 
 /// Reads until `buffer` holds `target` bytes or nothing comes any more; whether the latter.
 fn fill(input: &mut impl Read, buffer: &mut Vec<u8>, target: usize) -> io::Result<bool> {
-    let mut length = buffer.len();
-    buffer.resize(target.max(length), 0);
-    let mut result = Ok(false);
-    while length < target {
-        match input.read(&mut buffer[length..]) {
-            Ok(0) => {
-                result = Ok(true);
-                break;
-            }
-            Ok(count) => length += count,
-            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
-            Err(error) => {
-                result = Err(error);
-                break;
-            }
-        }
-    }
-    buffer.truncate(length);
-    result
+    let wanted = target.saturating_sub(buffer.len());
+    buffer.reserve(wanted);
+    input.take(wanted as u64).read_to_end(buffer)?;
+    Ok(buffer.len() < target)
 }
 
 impl<R: Read> Source<R> {

@@ -1,7 +1,7 @@
 //! A block of whole records to rows. Blocks know nothing of each other, so that threads can share the work.
 
 use crate::layout::Layout;
-use crate::record::{End, LONGEST_RECORD, Span, bare, decode, record_end, split, strip_line_end};
+use crate::record::{Delimiter, End, LONGEST_RECORD, Span, bare, decode, record_end, split, strip_line_end};
 use crate::report::SkipKind;
 use foldwatch_units::Micros;
 use memchr::{memchr, memchr_iter};
@@ -116,6 +116,8 @@ pub(crate) struct Parser {
     before: Option<Before>,
     /// The block holds quotes: most hold none, and need no look for them.
     quoted: bool,
+    /// How long the time cell of the row read last was.
+    time_length: usize,
 }
 
 /// The row read last: what stands around its time.
@@ -123,7 +125,6 @@ pub(crate) struct Parser {
 struct Before {
     prefix: Range<usize>,
     suffix: Range<usize>,
-    time_length: usize,
     lines: u64,
 }
 
@@ -131,7 +132,16 @@ impl Parser {
     pub fn new(layout: Arc<Layout>) -> Self {
         let clock = layout.clock.clone();
         let row = vec![f32::NAN; layout.cells.len()];
-        Parser { layout, clock, fields: Vec::new(), row, row_flaws: Vec::new(), before: None, quoted: false }
+        Parser {
+            layout,
+            clock,
+            fields: Vec::new(),
+            row,
+            row_flaws: Vec::new(),
+            before: None,
+            quoted: false,
+            time_length: 0,
+        }
     }
 
     /// Reads a block that begins and ends with whole records. `last`: nothing comes after it.
@@ -162,7 +172,7 @@ impl Parser {
                 return None;
             }
         }
-        let (time, used) = self.clock.quick(&block[at..], before.time_length)?;
+        let (time, used) = self.clock.quick(&block[at..], self.time_length)?;
         at += used;
         let end = at + before.suffix.len();
         if block.get(at..end)? != &block[before.suffix.clone()] {
@@ -183,7 +193,13 @@ impl Parser {
         let rest = &block[start..];
         self.before = None;
         let end = match memchr(b'\n', &rest[..rest.len().min(LONGEST_RECORD)]) {
-            Some(newline) if !self.quoted => End::At(newline + 1),
+            Some(newline) if !self.quoted => {
+                if self.clean_row(block, start, newline + 1, out).is_some() {
+                    out.lines += 1;
+                    return start + newline + 1;
+                }
+                End::At(newline + 1)
+            }
             _ => record_end(rest, self.layout.delimiter, last),
         };
         let (kind, length) = match end {
@@ -214,6 +230,60 @@ impl Parser {
         out.mark(Mark::Lost);
         out.flaw(flaw_index(kind, 0), start, &rest[..length.min(LONGEST_RECORD)]);
         start + length
+    }
+
+    /// Reads a row in which every cell is as it should be, in one pass. `None`: look closer; nothing was done yet.
+    fn clean_row(&mut self, block: &[u8], start: usize, length: usize, out: &mut Batch) -> Option<()> {
+        let layout = &*self.layout;
+        let Delimiter::Byte(delimiter) = layout.delimiter else { return None };
+        let record = strip_line_end(&block[start..start + length]);
+        if layout.date.is_some()
+            || record.first().is_none_or(|first| *first == layout.comment || *first <= b' ')
+        {
+            return None;
+        }
+        let ends = |at: usize| record.get(at).is_none_or(|byte| *byte == delimiter);
+        let (mut at, mut column) = (0, 0);
+        let (mut time_at, mut time_end, mut time) = (0, 0, None);
+        let mut go_to = |wanted: usize, at: &mut usize| {
+            while column < wanted {
+                *at += record.get(*at..)?.iter().position(|byte| *byte == delimiter)? + 1;
+                column += 1;
+            }
+            Some(())
+        };
+        for (cell, value) in layout.cells.iter().zip(&mut self.row) {
+            if layout.time < cell.column && time.is_none() {
+                go_to(layout.time, &mut at)?;
+                let (found, used) = self.clock.quick(&record[at..], self.time_length)?;
+                (time, time_at, time_end) = (Some(found), at, at + used);
+                at = time_end;
+                if !ends(at) {
+                    return None;
+                }
+            }
+            go_to(cell.column, &mut at)?;
+            let used = cell.convert.quick(record.get(at..)?, value)?;
+            if !ends(at + used) {
+                return None;
+            }
+        }
+        if time.is_none() {
+            go_to(layout.time, &mut at)?;
+            let (found, used) = self.clock.quick(record.get(at..)?, self.time_length)?;
+            (time, time_at, time_end) = (Some(found), at, at + used);
+            if !ends(time_end) {
+                return None;
+            }
+        }
+        let after = record[at..].iter().filter(|byte| **byte == delimiter).count();
+        let closed = usize::from(record.last() == Some(&delimiter));
+        if layout.least_fields + after > layout.most_fields + closed {
+            return None;
+        }
+        self.row_flaws.clear();
+        self.keep(time?, start, time_at..time_end, length, out);
+        Some(())
     }
 
     fn row(&mut self, block: &[u8], start: usize, length: usize, out: &mut Batch) -> Result<(), SkipKind> {
@@ -251,8 +321,9 @@ impl Parser {
         };
 
         self.row_flaws.clear();
+        let fields = &self.fields[..layout.least_fields];
         for (place, (cell, value)) in layout.cells.iter().zip(&mut self.row).enumerate() {
-            let (_, text) = bare(record, self.fields[cell.column]);
+            let (_, text) = bare(record, fields[cell.column]);
             *value = match cell.convert.read(text) {
                 Ok(value) => value,
                 Err(kind) => {
@@ -263,6 +334,13 @@ impl Parser {
                 }
             };
         }
+        self.keep(time, start, time_at..time_at + time_length, length, out);
+        Ok(())
+    }
+
+    /// Adds the row that was read. `stamp`: where in it the time stands.
+    #[inline]
+    fn keep(&mut self, time: i64, start: usize, stamp: Range<usize>, length: usize, out: &mut Batch) {
         let row = out.times.len() as u32;
         out.times.push(Micros(time));
         out.offsets.push(start as u32);
@@ -271,13 +349,12 @@ impl Parser {
             out.changed.push(row);
             out.values.extend_from_slice(&self.row);
         }
+        self.time_length = stamp.len();
         self.before = Some(Before {
-            prefix: start..start + time_at,
-            suffix: start + time_at + time_length..start + length,
-            time_length,
+            prefix: start..start + stamp.start,
+            suffix: start + stamp.end..start + length,
             lines: 1,
         });
-        Ok(())
     }
 
     /// Some loggers end each row with a delimiter.

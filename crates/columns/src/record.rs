@@ -203,6 +203,14 @@ pub(crate) fn strip_line_end(record: &[u8]) -> &[u8] {
 #[inline]
 pub(crate) fn bare(record: &[u8], (start, end): Span) -> (usize, &[u8]) {
     let (mut start, mut end) = (start as usize, end as usize);
+    let cell = &record[start..end];
+    // Nearly every cell: what begins and ends with a byte above the quote has neither blanks nor quotes around it.
+    if let (Some(first), Some(last)) = (cell.first(), cell.last())
+        && *first > b'"'
+        && *last > b'"'
+    {
+        return (start, cell);
+    }
     while start < end && matches!(record[start], b' ' | b'\t') {
         start += 1;
     }
