@@ -71,8 +71,9 @@ pub fn decay(times: &[Micros], pressures: &[f32]) -> Result<Decay, NotObservable
         return Err(NotObservable::BadInput);
     }
 
-    let tau = search(&t, &p, spacing, 10.0 * span);
-    let curve = polish(&t, &p, Curve::at(&t, &p, tau));
+    let (few_t, few_p) = thinned(&t, &p);
+    let tau = search(&few_t, &few_p, spacing, 10.0 * span);
+    let curve = polish(&t, &p, Curve::at(&few_t, &few_p, tau));
     let variance = curve.squares(&t, &p) / (t.len() - 3) as f64;
     let scatter = variance.sqrt();
     let fell = curve.amplitude * (1.0 - (-span / curve.tau).exp());
@@ -148,6 +149,16 @@ impl Curve {
     }
 }
 
+/// Means over a few hundred equal pieces, which are enough to search on: a hold of minutes has tens of thousands of
+/// samples.
+fn thinned(t: &[f64], p: &[f64]) -> (Vec<f64>, Vec<f64>) {
+    const PIECES: usize = 256;
+    let size = t.len().div_ceil(PIECES);
+    let means =
+        |x: &[f64]| x.chunks(size).map(|piece| piece.iter().sum::<f64>() / piece.len() as f64).collect();
+    (means(t), means(p))
+}
+
 /// The time constant with the least squares: a coarse look at all of the range, then golden section.
 fn search(t: &[f64], p: &[f64], shortest: f64, longest: f64) -> f64 {
     const STEPS: i32 = 48;
@@ -161,16 +172,17 @@ fn search(t: &[f64], p: &[f64], shortest: f64, longest: f64) -> f64 {
         .map_or(low, |(x, _)| x);
     let (mut a, mut b) = (best - step, best + step);
     let golden = 0.5 * (5f64.sqrt() - 1.0);
-    for _ in 0..40 {
+    for _ in 0..20 {
         let (x1, x2) = (b - golden * (b - a), a + golden * (b - a));
         if squares(x1) < squares(x2) { b = x2 } else { a = x1 }
     }
     (0.5 * (a + b)).exp()
 }
 
-/// A few Gauss-Newton steps: the search ends where the squares are flat to rounding, some digits short of the minimum.
+/// Gauss-Newton steps on all samples: the search ends on means, and where the squares are flat to rounding.
 fn polish(t: &[f64], p: &[f64], mut curve: Curve) -> Curve {
-    for _ in 0..4 {
+    let mut squares = curve.squares(t, p);
+    for _ in 0..12 {
         let slope: Vector3<f64> =
             t.iter().zip(curve.residuals(t, p)).map(|(t, r)| curve.gradient(*t) * r).sum();
         let Some(step) = curve.normal_matrix(t).cholesky().map(|normal| normal.solve(&slope)) else { break };
@@ -180,11 +192,17 @@ fn polish(t: &[f64], p: &[f64], mut curve: Curve) -> Curve {
             tau: curve.tau + step[2],
         };
         // Far from the minimum a step may lead away: then the search's answer stands.
-        let better = next.tau > 0.0 && next.squares(t, p) <= curve.squares(t, p) * (1.0 + 1e-12);
+        let next_squares = next.squares(t, p);
+        let better = next.tau > 0.0 && next_squares <= squares * (1.0 + 1e-12);
         if !better {
             break;
         }
+        let still = step[2].abs() < 1e-10 * next.tau;
+        squares = next_squares;
         curve = next;
+        if still {
+            break;
+        }
     }
     curve
 }
