@@ -5,6 +5,7 @@
 use foldwatch_physics::expect::{Conditions, Expectation, Influence, Reference};
 use foldwatch_physics::oil::Walther;
 use foldwatch_units::{Celsius, Seconds, Volts};
+use proptest::prelude::*;
 use rand::{Rng, SeedableRng};
 use rand_distr::{Distribution, StandardNormal};
 use rand_pcg::Pcg64;
@@ -321,4 +322,26 @@ fn rubbish_is_left_out() {
     assert_eq!(phase, before);
     let bare = Expectation::prior(Seconds(f64::NAN), reference());
     assert!(bare.predict(Conditions::default()).median.value().is_finite());
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 48, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn no_cycle_breaks_it(
+        cycles in prop::collection::vec((any::<Option<f64>>(), any::<Option<f64>>(), any::<f64>()), 0..40),
+        mild in prop::collection::vec((-40f64..80.0, 8f64..16.0, 0.01f64..600.0), 0..40),
+    ) {
+        let mut phase = Expectation::prior(Seconds(6.7), reference());
+        let wild = cycles.into_iter();
+        let mild = mild.into_iter().map(|(t, v, lasted)| (Some(t), Some(v), lasted));
+        for (t, v, lasted) in wild.chain(mild) {
+            let c = Conditions { oil_temperature: t.map(Celsius), supply: v.map(Volts) };
+            let sound = phase.observe(c, Seconds(lasted));
+            prop_assert!((0.0..=1.0).contains(&sound));
+            let p = phase.predict(c);
+            prop_assert!(p.median > Seconds(0.0) && p.median.value().is_finite() && p.scale > 0.0, "{p:?}");
+            prop_assert!((0.0..=1.0).contains(&p.tail(Seconds(9.0))));
+        }
+    }
 }
