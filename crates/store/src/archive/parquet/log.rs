@@ -150,7 +150,8 @@ fn kind(dtype: &ArrowDataType) -> LogKind {
     }
 }
 
-/// The rows of a Parquet log, batch by batch, of which only one is in memory.
+/// The rows of a Parquet log, batch by batch, of which only one is in memory. While a batch is decoded, the pages that
+/// are looked at are mapped besides: at the most the packed columns of one row group.
 #[derive(Debug)]
 pub struct ParquetBatches {
     log: ParquetLog,
