@@ -1,1 +1,66 @@
 //! JSON under /api/v1, live events and the pages.
+//!
+//! In: readers of the catalogue, a source of samples, a hub of what happens now. Out: a router, and [`serve`]. Every
+//! answer of the API is described by OpenAPI 3.1 from the code; pages are whole without a script and take nothing from
+//! elsewhere. Not here: ports, judging, the folder; no way to drive anything.
+
+mod api;
+mod app;
+mod charts;
+mod failure;
+mod live;
+mod pages;
+mod query;
+mod texts;
+mod traces;
+
+use std::io;
+
+use axum::http::{HeaderName, HeaderValue, header};
+use axum::routing::get;
+use axum::{Json, Router};
+use tokio::net::TcpListener;
+use tower_http::compression::CompressionLayer;
+use tower_http::set_header::SetResponseHeaderLayer;
+
+pub use api::described;
+pub use app::{App, NoTraces, Open, Parts, Traces};
+pub use live::{Hub, LiveCycle, LiveMessage, LiveSamples, LiveState, LiveStep, PortState, Waiting};
+
+/// Only our own files, no script or style inside a page, nobody may frame it.
+const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; \
+                      connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'self'";
+
+/// Every page and the API.
+pub fn router(app: App) -> Router {
+    let (api, described) = api::router().split_for_parts();
+    let always = |name: HeaderName, value: &'static str| {
+        SetResponseHeaderLayer::if_not_present(name, HeaderValue::from_static(value))
+    };
+    api.route("/api/v1/openapi.json", get(|| async move { Json(described) }))
+        .merge(pages::router())
+        .with_state(app)
+        .layer(always(header::CONTENT_SECURITY_POLICY, POLICY))
+        .layer(always(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
+        .layer(always(header::REFERRER_POLICY, "no-referrer"))
+        .layer(always(header::CACHE_CONTROL, "no-store"))
+        .layer(CompressionLayer::new())
+}
+
+/// Serves until `shutdown` comes, then ends the live streams and what is being answered.
+///
+/// # Errors
+/// When the listener fails.
+pub async fn serve(
+    listener: TcpListener,
+    app: App,
+    shutdown: impl Future<Output = ()> + Send + 'static,
+) -> io::Result<()> {
+    let hub = std::sync::Arc::clone(app.hub());
+    axum::serve(listener, router(app))
+        .with_graceful_shutdown(async move {
+            shutdown.await;
+            hub.close();
+        })
+        .await
+}

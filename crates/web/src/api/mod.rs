@@ -1,0 +1,55 @@
+//! JSON under /api/v1, described from the code itself.
+
+mod cars;
+mod cycles;
+mod export;
+mod live;
+mod machine;
+mod trend;
+
+use utoipa::OpenApi;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use crate::app::App;
+
+#[derive(OpenApi)]
+#[openapi(
+    info(
+        title = "foldwatch",
+        description = "What an electro-hydraulic folding roof did, step by step, and what is wrong with it. \
+                       Moments are RFC 3339 in UTC; every number's name ends in its unit. Results are an aid to \
+                       judgment and no release for use."
+    ),
+    tags(
+        (name = "cars", description = "Cars, their loggers and trends"),
+        (name = "cycles", description = "Movements of the roof and what was found in them"),
+        (name = "export", description = "Tables as CSV (RFC 4180)"),
+        (name = "live", description = "What happens now"),
+        (name = "machine", description = "For whoever runs foldwatch")
+    )
+)]
+struct Described;
+
+/// Every route of the API.
+pub(crate) fn router() -> OpenApiRouter<App> {
+    OpenApiRouter::with_openapi(Described::openapi())
+        .routes(routes!(cars::cars))
+        .routes(routes!(cars::car))
+        .routes(routes!(cars::loggers))
+        .routes(routes!(cycles::cycles))
+        .routes(routes!(cycles::cycle))
+        .routes(routes!(cycles::traces))
+        .routes(routes!(cycles::findings))
+        .routes(routes!(trend::trend))
+        .routes(routes!(export::export))
+        .routes(routes!(live::live))
+        .routes(routes!(machine::metrics))
+        .routes(routes!(machine::health))
+        .routes(routes!(machine::ready))
+}
+
+/// The description without serving anything: for documents and tests.
+pub fn described() -> utoipa::openapi::OpenApi {
+    router().into_openapi()
+}

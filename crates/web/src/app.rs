@@ -1,0 +1,149 @@
+//! What the pages and the API stand on: a catalogue to ask, traces to draw, a hub of what happens now.
+
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use foldwatch_profile::Profile;
+use foldwatch_segment::Recording;
+use foldwatch_store::{Catalogue, StoreError};
+use foldwatch_units::Micros;
+
+use crate::failure::Failure;
+use crate::live::Hub;
+use crate::texts;
+
+/// Where the samples of a stretch of time come from: the daemon has them from its journal and archive.
+pub trait Traces: Send + Sync {
+    /// Everything recorded of a car from `from` to `to` (UTC), in the signals of the car's latest profile. Blocks.
+    ///
+    /// # Errors
+    /// See [`NoTraces`].
+    fn recording(&self, car: &str, from: Micros, to: Micros) -> Result<Recording, NoTraces>;
+}
+
+/// Why there are no samples.
+#[derive(Debug, thiserror::Error)]
+pub enum NoTraces {
+    /// Nothing was recorded in this time, or it is no longer kept.
+    #[error("no samples are kept for this time")]
+    NotKept,
+    /// They should be there and can't be read. The text is for the log.
+    #[error("{0}")]
+    Failed(String),
+}
+
+/// Opens one more reader of the catalogue.
+pub type Open = Box<dyn Fn() -> Result<Box<dyn Catalogue + Send>, StoreError> + Send + Sync>;
+
+/// What the daemon hands in.
+pub struct Parts {
+    /// Opens a reader. Called when all readers at hand are busy.
+    pub open: Open,
+    /// The samples.
+    pub traces: Arc<dyn Traces>,
+    /// What happens now.
+    pub hub: Arc<Hub>,
+    /// The counters in Prometheus' text format.
+    pub metrics: Box<dyn Fn() -> String + Send + Sync>,
+}
+
+/// The application. Clones share everything.
+#[derive(Clone)]
+pub struct App(Arc<Inner>);
+
+struct Inner {
+    parts: Parts,
+    idle: Mutex<Vec<Box<dyn Catalogue + Send>>>,
+    profiles: Mutex<HashMap<(String, u32), Arc<Profile>>>,
+}
+
+/// Readers kept open when nobody asks.
+const IDLE_READERS: usize = 4;
+/// Profiles kept parsed; a shop has a handful.
+const PARSED_PROFILES: usize = 64;
+
+impl App {
+    /// From what the daemon hands in.
+    pub fn new(parts: Parts) -> App {
+        App(Arc::new(Inner { parts, idle: Mutex::default(), profiles: Mutex::default() }))
+    }
+
+    /// What happens now.
+    pub fn hub(&self) -> &Arc<Hub> {
+        &self.0.parts.hub
+    }
+
+    /// The counters as text.
+    pub(crate) fn metrics(&self) -> String {
+        (self.0.parts.metrics)()
+    }
+
+    /// Asks the catalogue on a thread that may block.
+    pub(crate) async fn ask<T: Send + 'static>(
+        &self,
+        question: impl FnOnce(&Desk) -> Result<T, Failure> + Send + 'static,
+    ) -> Result<T, Failure> {
+        let app = self.clone();
+        tokio::task::spawn_blocking(move || app.ask_here(question)).await.map_err(Failure::internal)?
+    }
+
+    /// The same on the caller's thread, which must be one that may block.
+    pub(crate) fn ask_here<T>(
+        &self,
+        question: impl FnOnce(&Desk) -> Result<T, Failure>,
+    ) -> Result<T, Failure> {
+        let idle = self.0.idle.lock().unwrap_or_else(PoisonError::into_inner).pop();
+        let reader = match idle {
+            Some(reader) => reader,
+            None => (self.0.parts.open)()?,
+        };
+        let desk = Desk { catalogue: reader, app: self.clone() };
+        let answer = question(&desk);
+        let mut idle = self.0.idle.lock().unwrap_or_else(PoisonError::into_inner);
+        // A reader that failed may go on failing: a new one is opened next time.
+        if answer.is_ok() && idle.len() < IDLE_READERS {
+            idle.push(desk.catalogue);
+        }
+        answer
+    }
+}
+
+/// A catalogue reader with what is needed around it, for one question.
+pub(crate) struct Desk {
+    pub catalogue: Box<dyn Catalogue + Send>,
+    app: App,
+}
+
+impl Desk {
+    /// The roof of a car, parsed.
+    pub fn profile(&self, id: &str) -> Result<Arc<Profile>, Failure> {
+        let text = self.catalogue.profile(id)?.ok_or_else(|| Failure::no_profile(id))?;
+        let key = (text.profile, text.revision);
+        let mut known = self.app.0.profiles.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(profile) = known.get(&key) {
+            return Ok(Arc::clone(profile));
+        }
+        let parsed = foldwatch_profile::parse(&text.text).map_err(|_| Failure::bad_profile(id))?;
+        let profile = Arc::new(parsed.profile);
+        if known.len() >= PARSED_PROFILES {
+            known.clear();
+        }
+        known.insert(key, Arc::clone(&profile));
+        Ok(profile)
+    }
+
+    /// The samples of a stretch of time; `Err` with a sentence where there are none.
+    pub fn recording(&self, car: &str, from: Micros, to: Micros) -> Result<Recording, &'static str> {
+        match self.app.0.parts.traces.recording(car, from, to) {
+            Ok(recording) if recording.times.is_empty() && recording.edges.is_empty() => {
+                Err(texts::NO_SAMPLES)
+            }
+            Ok(recording) => Ok(recording),
+            Err(NoTraces::NotKept) => Err(texts::NO_SAMPLES),
+            Err(NoTraces::Failed(why)) => {
+                tracing::error!(car, why, "samples can't be read");
+                Err(texts::SAMPLES_FAILED)
+            }
+        }
+    }
+}

@@ -1,0 +1,98 @@
+//! Pressure, current, supply and the other numbers of a cycle, one lane each.
+
+use super::{Axis, AxisKind, Chart, Figure, Lane, LaneKind, Material, Page, bands, flags};
+use crate::texts;
+use crate::traces::NumberTrace;
+
+pub(super) const CHART: Chart = Chart { id: "lanes", page: Page::Cycle, figures };
+
+/// The order of the lanes, which is that of their colours.
+const ORDER: [&str; 5] = ["pressure", "current", "voltage", "temperature", "position"];
+
+fn figures(material: &Material) -> Vec<Figure> {
+    let Some(cycle) = material.cycles.first() else { return Vec::new() };
+    let (from, to) = material.window;
+    let numbers = material.traces.map(|t| t.numbers.as_slice()).unwrap_or_default();
+    let place = |t: &NumberTrace| ORDER.iter().position(|kind| *kind == t.kind).unwrap_or(ORDER.len());
+    let mut sorted: Vec<&NumberTrace> = numbers.iter().collect();
+    sorted.sort_by_key(|t| place(t));
+    let lanes: Vec<Lane> = sorted
+        .into_iter()
+        .map(|trace| {
+            let (low, high) = range(trace);
+            Lane {
+                label: trace.label.clone(),
+                unit: trace.unit,
+                colour: place(trace),
+                kind: LaneKind::Line {
+                    pieces: pieces(trace, &material.traces.map(|t| t.gaps_s.clone()).unwrap_or_default()),
+                    low,
+                    high,
+                },
+            }
+        })
+        .collect();
+    let empty = match material.traces {
+        Err(why) => Some(why.to_owned()),
+        Ok(_) if lanes.is_empty() => Some(texts::NO_NUMBERS.to_owned()),
+        Ok(_) => None,
+    };
+    vec![Figure {
+        id: CHART.id.to_owned(),
+        title: texts::LANES.to_owned(),
+        note: texts::LANES_NOTE.to_owned(),
+        axis: Axis { from, to, kind: AxisKind::Seconds },
+        bands: bands(cycle, material.traces.ok()),
+        flags: flags(cycle, material.window),
+        lanes,
+        empty,
+        shared: true,
+    }]
+}
+
+/// From the lowest to the highest, 0 included where the numbers reach near it, never less than a visible span.
+fn range(trace: &NumberTrace) -> (f64, f64) {
+    let finite = || trace.values.iter().flatten().map(|v| f64::from(*v));
+    let (low, high) = finite().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
+    let low = if low > 0.0 && low < 0.4 * high { 0.0 } else { low };
+    let span = (high - low).max(if trace.kind == "temperature" { 5.0 } else { 1.0 });
+    (low - 0.04 * span, low + 1.06 * span)
+}
+
+/// The line, cut where a row says nothing and where the recording has a gap.
+fn pieces(trace: &NumberTrace, gaps: &[(f64, f64)]) -> Vec<Vec<(f64, f64)>> {
+    let mut pieces: Vec<Vec<(f64, f64)>> = vec![Vec::new()];
+    let mut last = f64::NEG_INFINITY;
+    for (t, value) in trace.times_s.iter().zip(&trace.values) {
+        let over_gap = gaps.iter().any(|(from, to)| last <= *from && *to <= *t);
+        if (value.is_none() || over_gap) && pieces.last().is_some_and(|p| !p.is_empty()) {
+            pieces.push(Vec::new());
+        }
+        if let (Some(value), Some(piece)) = (value, pieces.last_mut()) {
+            piece.push((*t, f64::from(*value)));
+            last = *t;
+        }
+    }
+    pieces.retain(|piece| !piece.is_empty());
+    pieces
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_gap_is_not_bridged() {
+        let trace = NumberTrace {
+            signal: "p".into(),
+            label: "p".into(),
+            kind: "pressure",
+            unit: "bar",
+            recorded: 4,
+            times_s: vec![0.0, 1.0, 5.0, 6.0, 7.0],
+            values: vec![Some(1.0), Some(2.0), Some(3.0), None, Some(4.0)],
+        };
+        let cut = pieces(&trace, &[(1.0, 5.0)]);
+        assert_eq!(cut, [vec![(0.0, 1.0), (1.0, 2.0)], vec![(5.0, 3.0)], vec![(7.0, 4.0)]]);
+    }
+}

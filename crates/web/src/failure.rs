@@ -1,0 +1,97 @@
+//! What went wrong with a request: a stable code, a sentence for the reader, details for the log only.
+
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use axum::Json;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use foldwatch_store::StoreError;
+use serde::Serialize;
+
+/// An answer that could not be given.
+#[derive(Debug)]
+pub(crate) struct Failure {
+    pub status: StatusCode,
+    pub code: &'static str,
+    pub message: String,
+}
+
+/// How a failure looks in the API.
+#[derive(Debug, Serialize, utoipa::ToSchema)]
+pub(crate) struct FailureBody {
+    /// Stable, for programs: `unknown-car`.
+    code: &'static str,
+    /// For people: what is wrong and what to do.
+    message: String,
+}
+
+impl Failure {
+    fn new(status: StatusCode, code: &'static str, message: impl Into<String>) -> Failure {
+        Failure { status, code, message: message.into() }
+    }
+
+    pub fn unknown_page() -> Failure {
+        Failure::new(StatusCode::NOT_FOUND, "unknown-page", "There is no such page. Go back to the cars.")
+    }
+
+    pub fn unknown_car(id: &str) -> Failure {
+        let message = format!("There is no car “{id}” here. Go back to the cars and pick one.");
+        Failure::new(StatusCode::NOT_FOUND, "unknown-car", message)
+    }
+
+    pub fn unknown_cycle(start: &str) -> Failure {
+        let message = format!(
+            "This car has no cycle that began at {start}. It may have been judged anew: look at the car."
+        );
+        Failure::new(StatusCode::NOT_FOUND, "unknown-cycle", message)
+    }
+
+    pub fn no_profile(id: &str) -> Failure {
+        let message =
+            format!("The roof profile “{id}” was never entered. Enter it and start foldwatch again.");
+        Failure::new(StatusCode::CONFLICT, "no-profile", message)
+    }
+
+    pub fn bad_profile(id: &str) -> Failure {
+        let message =
+            format!("The roof profile “{id}” can't be read. Run `foldwatch check` on it and correct it.");
+        Failure::new(StatusCode::CONFLICT, "bad-profile", message)
+    }
+
+    /// A parameter of the request is not what it should be.
+    pub fn parameter(name: &str, found: &str, right: &str) -> Failure {
+        let message = format!("{name} is “{found}”; it should be {right}.");
+        Failure::new(StatusCode::BAD_REQUEST, "bad-parameter", message)
+    }
+
+    /// There is nothing to show for this time, and why.
+    pub fn no_samples(why: &str) -> Failure {
+        Failure::new(StatusCode::NOT_FOUND, "no-samples", why)
+    }
+
+    /// Our fault, or the disk's: the reader gets a number, the log the details under the same number.
+    pub fn internal(error: impl std::fmt::Display) -> Failure {
+        static COUNT: AtomicU64 = AtomicU64::new(1);
+        let number = COUNT.fetch_add(1, Ordering::Relaxed);
+        tracing::error!(number, %error, "a request failed");
+        let message = format!("This could not be answered. The log tells why, under failure {number}.");
+        Failure::new(StatusCode::INTERNAL_SERVER_ERROR, "internal", message)
+    }
+}
+
+impl From<StoreError> for Failure {
+    fn from(error: StoreError) -> Failure {
+        if error.is_passing() {
+            let failure = Failure::internal(error);
+            let message = format!("The records can't be read just now; try again. {}", failure.message);
+            return Failure::new(StatusCode::SERVICE_UNAVAILABLE, "store-busy", message);
+        }
+        Failure::internal(error)
+    }
+}
+
+impl IntoResponse for Failure {
+    fn into_response(self) -> Response {
+        (self.status, Json(FailureBody { code: self.code, message: self.message })).into_response()
+    }
+}

@@ -1,0 +1,40 @@
+//! The API for people: every address with what it gives, from the same description that programs read.
+
+use maud::{Markup, html};
+use utoipa::openapi::RefOr;
+use utoipa::openapi::path::{Operation, Parameter};
+
+use super::frame;
+
+pub(super) async fn page() -> Markup {
+    let described = crate::api::described();
+    let body = html! {
+        h1 { "For programs: the API" }
+        p { "JSON over HTTP, described by " a href="/api/v1/openapi.json" { "openapi.json" } " (OpenAPI 3.1). A failure has a stable code and a sentence." }
+        @for (path, item) in &described.paths.paths {
+            @if let Some(get) = &item.get { (operation(path, get)) }
+        }
+    };
+    frame("API", None, &[], &body)
+}
+
+fn operation(path: &str, get: &Operation) -> Markup {
+    html! {
+        section.operation {
+            h2 { code { "GET " (path) } }
+            @if let Some(summary) = &get.summary { p { (summary) } }
+            @if let Some(more) = &get.description { p.quiet { (more) } }
+            @if let Some(parameters) = &get.parameters {
+                dl.facts { @for p in parameters.iter().filter_map(given) { div { dt { code { (p.name) } } dd { (p.description.clone().unwrap_or_default()) } } } }
+            }
+        }
+    }
+}
+
+/// A parameter that stands in place; none of ours is told by reference.
+fn given(parameter: &RefOr<Parameter>) -> Option<&Parameter> {
+    match parameter {
+        RefOr::T(parameter) => Some(parameter),
+        RefOr::Ref(_) => None,
+    }
+}

@@ -1,0 +1,205 @@
+//! One car: its week, what was found and how often, its cycles, what people wrote.
+
+use axum::extract::{Path, Query, State};
+use foldwatch_report::{Cycle, rfc3339};
+use foldwatch_store::{CycleQuery, Entry, Span};
+use foldwatch_units::{Micros, Seconds};
+use maud::{Markup, html};
+use serde::Deserialize;
+
+use super::{At, Failed, car_href, cycle_href, frame, icon, short_time, time, weight};
+use crate::app::App;
+use crate::charts::{self, Material, Page, Shape};
+use crate::query::{self, CarView, Matter, matters, weight_of};
+use crate::texts;
+
+/// Which cycles the page speaks of.
+#[derive(Debug, Default, Deserialize)]
+pub(super) struct Asked {
+    /// `week`, `month` or `all`; a week if not given.
+    period: Option<String>,
+    /// Only cycles with a finding of this kind.
+    kind: Option<String>,
+}
+
+/// Cycles that one page goes through at the most.
+const MOST: u32 = 400;
+/// Rows of the table.
+const ROWS: usize = 60;
+
+struct Seen {
+    view: CarView,
+    cycles: Vec<Cycle>,
+    entries: Vec<Entry>,
+    /// There are older cycles than those.
+    more: bool,
+}
+
+pub(super) async fn page(
+    State(app): State<App>,
+    Path(car): Path<String>,
+    Query(asked): Query<Asked>,
+) -> Result<Markup, Failed> {
+    let days = match asked.period.as_deref() {
+        Some("all") => None,
+        Some("month") => Some(30.0),
+        _ => Some(7.0),
+    };
+    let seen = app
+        .ask(move |desk| {
+            let view = query::car(desk, &car)?;
+            let id = view.car.id.clone();
+            let all = CycleQuery { car: Some(id.clone()), limit: MOST, ..CycleQuery::default() };
+            let mut list = desk.catalogue.cycles(&all)?;
+            let full = list.len() >= MOST as usize;
+            let before = list.len();
+            if let (Some(days), Some(newest)) = (days, list.first()) {
+                let from = newest.start - Seconds(days * 86_400.0);
+                list.retain(|c| c.start > from);
+            }
+            let more = full || list.len() < before;
+            let entries = desk.catalogue.entries(&id, Span { from: Micros::MIN, until: Micros::MAX }, 50)?;
+            let cycles = query::whole(desk, &list)?;
+            Ok(Seen { view, cycles, entries: entries.into_iter().rev().map(|(_, e)| e).collect(), more })
+        })
+        .await?;
+    let id = seen.view.car.id.as_str();
+    let material = Material {
+        car: id,
+        cycles: &seen.cycles,
+        traces: Err(texts::NO_SAMPLES),
+        window: (0.0, 0.0),
+        trends: &[],
+    };
+    let found = matters(&seen.cycles);
+    let shown: Vec<&Cycle> = seen
+        .cycles
+        .iter()
+        .filter(|c| asked.kind.as_ref().is_none_or(|kind| c.findings.iter().any(|f| f.kind == *kind)))
+        .collect();
+    let name = seen.view.car.name.as_str();
+    let body = html! {
+        h1 { (name) }
+        p.quiet { (seen.view.profile.name) }
+        nav.periods aria-label="period" {
+            @for (word, label) in [("week", "Its last week"), ("month", "Its last month"), ("all", "All")] {
+                @let current = asked.period.as_deref().unwrap_or("week") == word;
+                a href={ "?period=" (word) } aria-current=[current.then_some("true")] { (label) }
+            }
+        }
+        section {
+            h2 { "What was found" }
+            @if seen.cycles.is_empty() { p.empty { (texts::NO_CYCLES) } }
+            @else if found.is_empty() { p.good { (icon(Shape::Sound)) (texts::NO_FINDINGS) " " (seen.cycles.len()) " cycles." } }
+            ul.matters { @for matter in &found { (matter_item(id, &seen.view, matter)) } }
+        }
+        @for figure in charts::figures(Page::Car, &material) { (charts::svg::draw(&figure)) }
+        section {
+            h2 { "Cycles" }
+            @if let Some(kind) = &asked.kind {
+                p { "Only those with: " strong { (texts::kind(kind)) } ". " a href=(car_href(id)) { "Show all" } }
+            }
+            @if shown.is_empty() && !seen.cycles.is_empty() { p.empty { (texts::NO_CYCLES_SHOWN) } }
+            @if !shown.is_empty() { (table(id, &shown)) }
+            @if shown.len() > ROWS { p.quiet { "The newest " (ROWS) " of " (shown.len()) " are shown; the table below holds all." } }
+            @if seen.more { p.quiet { "There are older cycles: choose a longer period, or take the tables." } }
+        }
+        (record(&seen.entries))
+        section {
+            h2 { "Take it along" }
+            p { "As tables (CSV, UTC, units in the header):" }
+            ul.inline {
+                @for table in ["cycles", "phases", "findings", "measures"] {
+                    li { a href={ "/api/v1" (car_href(id)) "/export/" (table) ".csv" } download { (table) } }
+                }
+            }
+        }
+    };
+    Ok(frame(name, Some((id, name, At::Car)), &app.hub().ports(), &body))
+}
+
+fn matter_item(car: &str, view: &CarView, matter: &Matter) -> Markup {
+    let label = |id: &str| {
+        view.profile.find(id).map_or_else(|| id.to_owned(), |ix| view.profile.signal(ix).label.clone())
+    };
+    let place = match (&matter.phase, &matter.signal) {
+        (Some(phase), Some(signal)) => format!("{phase}, {}", label(signal)),
+        (Some(phase), None) => phase.clone(),
+        (None, Some(signal)) => label(signal),
+        (None, None) => String::new(),
+    };
+    html! {
+        li.matter.(matter.weight) {
+            h3 { (weight(&matter.weight)) " " (texts::kind(&matter.kind)) @if !place.is_empty() { span.place { " " (place) } } }
+            p.count { (texts::matter_count(matter)) }
+            p {
+                "Last: " a href=(cycle_href(car, &matter.newest.0)) { (short_time(&matter.newest.0)) } ". "
+                (matter.newest.1) " "
+                a href={ "?period=all&kind=" (matter.kind) } { "All cycles with it" }
+            }
+            (help(&matter.kind))
+        }
+    }
+}
+
+/// What a kind of finding means, folded away.
+pub(super) fn help(kind: &str) -> Markup {
+    html! {
+        @if let Some((meaning, inspect, origin)) = texts::kind_help(kind) {
+            details {
+                summary { "What it means, what to look at" }
+                p { (meaning) }
+                p { strong { "Look at first: " } (inspect) }
+                p.quiet { "Where the limit comes from: " (origin) }
+            }
+        }
+    }
+}
+
+fn table(car: &str, cycles: &[&Cycle]) -> Markup {
+    html! {
+        div.scroll tabindex="0" role="group" aria-label="cycles" {
+            table.cycles {
+                thead { tr { th scope="col" { "Began (UTC)" } th scope="col" { "Way" } th scope="col" { "Outcome" } th scope="col" { "Steps, s" } th scope="col" { "Found" } } }
+                tbody {
+                    @for cycle in cycles.iter().take(ROWS) {
+                        @let worst = cycle.findings.iter().map(|f| f.weight.as_str()).max_by_key(|w| weight_of(w));
+                        tr {
+                            td { a href=(cycle_href(car, &cycle.start)) { (short_time(&cycle.start)) } }
+                            td { (cycle.direction) }
+                            td { (texts::outcome(&cycle.outcome)) @if !cycle.refused_by.is_empty() { span.quiet { ": " (cycle.refused_by.join(", ")) " missing" } } }
+                            td.steps {
+                                @for phase in &cycle.phases {
+                                    @let slow = phase.limit_s.is_some_and(|l| phase.duration_s > l);
+                                    span.step.odd[phase.confirmation != "confirmed"].slow[slow] title={ (phase.name) ": " (texts::confirmation(&phase.confirmation)) @if slow { ", over its limit" } } {
+                                        (format!("{:.1}", phase.duration_s))
+                                        @if phase.confirmation != "confirmed" { "?" }
+                                        @if slow { "!" }
+                                    }
+                                }
+                            }
+                            td { @match worst { Some(w) => { (weight(w)) @if cycle.findings.len() > 1 { span.quiet { " × " (cycle.findings.len()) } } }, None => { (icon(Shape::Sound)) "sound" } } }
+                        }
+                    }
+                }
+            }
+        }
+        p.quiet { "Steps in the order they were run. ? its end was not confirmed in time. ! over its limit." }
+    }
+}
+
+fn record(entries: &[Entry]) -> Markup {
+    html! {
+        section {
+            h2 { "Service record and notes" }
+            @if entries.is_empty() { p.empty { "Nothing was written yet." } }
+            ul.record {
+                @for entry in entries {
+                    li { (time(&rfc3339(entry.at))) " " strong { (entry.kind.as_str()) ": " (entry.subject) }
+                        @if !entry.result.is_empty() { ". " (entry.result) } @if !entry.text.is_empty() { " " (entry.text) }
+                        span.quiet { " " (entry.author) } }
+                }
+            }
+        }
+    }
+}

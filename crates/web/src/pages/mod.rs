@@ -1,0 +1,181 @@
+//! The pages: made on the server, whole without any script.
+
+mod api_list;
+mod bench;
+mod car;
+mod cars;
+mod cycle;
+mod trend;
+
+use axum::Router;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+use maud::{DOCTYPE, Markup, html};
+
+use crate::app::App;
+use crate::charts::Shape;
+use crate::charts::svg::mark;
+use crate::failure::Failure;
+use crate::live::PortState;
+use crate::texts;
+
+const STYLE: &str = include_str!("../style.css");
+const SCRIPT: &str = include_str!("../script.js");
+
+/// Every page and what they are made up with.
+pub(crate) fn router() -> Router<App> {
+    Router::new()
+        .route("/", get(cars::page))
+        .route("/cars/{car}", get(car::page))
+        .route("/cars/{car}/cycles/{start}", get(cycle::page))
+        .route("/cars/{car}/bench", get(bench::page))
+        .route("/cars/{car}/trend", get(trend::page))
+        .route("/api", get(api_list::page))
+        .route("/style.css", get(|| asset("text/css; charset=utf-8", STYLE)))
+        .route("/script.js", get(|| asset("text/javascript; charset=utf-8", SCRIPT)))
+        .fallback(|| async { Failed(Failure::unknown_page()) })
+}
+
+async fn asset(kind: &'static str, text: &'static str) -> impl IntoResponse {
+    ([(header::CONTENT_TYPE, kind), (header::CACHE_CONTROL, "no-cache")], text)
+}
+
+/// A failure as a page.
+pub(crate) struct Failed(Failure);
+
+impl From<Failure> for Failed {
+    fn from(failure: Failure) -> Failed {
+        Failed(failure)
+    }
+}
+
+impl IntoResponse for Failed {
+    fn into_response(self) -> Response {
+        let body = html! {
+            section.notice role="alert" {
+                h1 { "This can't be shown" }
+                p { (self.0.message) }
+                p { a.button href="/" { "To the cars" } }
+                p.quiet { "For whoever looks after foldwatch: " (self.0.code) }
+            }
+        };
+        (self.0.status, frame("not shown", None, &[], &body)).into_response()
+    }
+}
+
+/// Where one is, in a car.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum At {
+    Car,
+    Bench,
+    Trend,
+    Cycle,
+}
+
+/// The frame of every page.
+fn frame(title: &str, car: Option<(&str, &str, At)>, ports: &[PortState], body: &Markup) -> Markup {
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                title { (title) " - " (texts::NAME) }
+                link rel="icon" href="data:,";
+                link rel="stylesheet" href="/style.css";
+                script src="/script.js" defer {}
+            }
+            body {
+                a.skip href="#content" { (texts::SKIP) }
+                header.top {
+                    a.name href="/" { (texts::NAME) }
+                    nav aria-label="pages" {
+                        a href="/" aria-current=[car.is_none().then_some("page")] { (texts::CARS) }
+                        @if let Some((id, name, at)) = car {
+                            span.of { (name) }
+                            a href=(car_href(id)) aria-current=[(at == At::Car).then_some("page")] { "Record" }
+                            a href={ (car_href(id)) "/bench" } aria-current=[(at == At::Bench).then_some("page")] { "Bench" }
+                            a href={ (car_href(id)) "/trend" } aria-current=[(at == At::Trend).then_some("page")] { "Trend" }
+                        }
+                    }
+                }
+                @for port in ports.iter().filter(|p| !p.well) {
+                    p.lost role="status" { strong { (port.port) } " " (port.words) " Since " (texts::moment(&port.since)) "." }
+                }
+                main id="content" { (body) }
+                footer {
+                    p { (texts::CAUTION) }
+                    p { a href="/api" { "For programs: the API" } }
+                }
+            }
+        }
+    }
+}
+
+/// Address of a car.
+pub(crate) fn car_href(car: &str) -> String {
+    format!("/cars/{}", escaped(car))
+}
+
+/// Address of a cycle.
+pub(crate) fn cycle_href(car: &str, start: &str) -> String {
+    format!("/cars/{}/cycles/{}", escaped(car), escaped(start))
+}
+
+/// Percent-encoding of one part of a path (RFC 3986, sections 2.3 and 3.3).
+fn escaped(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for byte in text.bytes() {
+        match byte {
+            b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' | b':' => {
+                out.push(byte as char)
+            }
+            _ => out.push_str(&format!("%{byte:02X}")),
+        }
+    }
+    out
+}
+
+/// A weight as mark and words.
+fn weight(word: &str) -> Markup {
+    html! {
+        span.weight.(word) { (icon(Shape::of_weight(Some(word)))) (texts::weight(word)) }
+    }
+}
+
+/// A mark in a line of text.
+fn icon(shape: Shape) -> Markup {
+    html! { svg.icon viewBox="0 0 16 16" width="16" height="16" aria-hidden="true" { (mark(shape, 8.0, 8.0, 5.5, "", None)) } }
+}
+
+/// A moment for people and programs.
+fn time(text: &str) -> Markup {
+    html! { time datetime=(text) { (texts::moment(text)) } }
+}
+
+/// The findings of a cycle's sentence.
+fn short_time(text: &str) -> Markup {
+    html! { time datetime=(text) { (texts::short_moment(text)) } }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn paths_carry_any_name() {
+        assert_eq!(
+            cycle_href("a/b ü", "2025-06-02T08:00:00.000000Z"),
+            "/cars/a%2Fb%20%C3%BC/cycles/2025-06-02T08:00:00.000000Z"
+        );
+    }
+
+    #[test]
+    fn nothing_comes_from_elsewhere() {
+        for text in [STYLE, SCRIPT] {
+            assert!(!text.contains("http://") && !text.contains("https://") && !text.contains("@import"));
+        }
+    }
+}
