@@ -15,7 +15,7 @@ use std::sync::Arc;
 const LEARNED_STEPS: usize = 256;
 
 /// Takes batches in order and feeds a sink.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(crate) struct Feed {
     layout: Arc<Layout>,
     report: Report,

@@ -147,7 +147,8 @@ impl Search<'_> {
         map.signals.is_empty()
             || map.signals.iter().any(|signal| by_name(&signal.column))
             || map.time.as_ref().is_none_or(|time| {
-                by_name(&time.column) || time.date.as_ref().is_some_and(|(column, _)| by_name(column))
+                time.column.as_ref().is_none_or(by_name)
+                    || time.date.as_ref().is_some_and(|(column, _)| by_name(column))
             })
     }
 

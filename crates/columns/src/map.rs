@@ -52,10 +52,10 @@ impl std::fmt::Display for Column {
 }
 
 /// The time column.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct TimeColumn {
-    /// Where it is.
-    pub column: Column,
+    /// Where it is; recognised by its name where nothing is said.
+    pub column: Option<Column>,
     /// How its cells are written; recognised from the first row where nothing is said.
     pub form: Option<TimeForm>,
     /// A column that holds the date alone.

@@ -121,6 +121,25 @@ impl Check<'_> {
         let time = time.map(|(at, keys)| self.time(&Table { name: "time", at, keys }, header));
         let (time, when_back, gap_after) = time.unwrap_or_default();
         let signals = self.signals(root, header);
+        if header == Some(false) {
+            let unnamed = |table: &str| match table {
+                "time" => root
+                    .get("time")
+                    .and_then(|t| t.get_ref().as_table())
+                    .is_none_or(|t| !t.contains_key("column")),
+                table => root.get(table).is_none(),
+            };
+            for table in ["time", "signal"].into_iter().filter(|table| unnamed(table)) {
+                let remedy = "without a header no column has a name: give its number from 1";
+                self.note(
+                    0,
+                    true,
+                    format!("{table}.column"),
+                    "it is not given".to_owned(),
+                    remedy.to_owned(),
+                );
+            }
+        }
         ColumnMap {
             delimiter: delimiter.and_then(|(_, delimiter)| delimiter),
             decimal: decimal.and_then(|(_, decimal)| decimal),
@@ -205,24 +224,15 @@ impl Check<'_> {
                 Some(_) => None,
                 None => number(value).filter(|n| *n > 0.0 && *n < 1e9).map(|n| GapAfter::Span(Seconds(n))),
             });
-        let time = match column {
-            Some(column) => Some(TimeColumn {
-                column,
-                form: unit.map(TimeForm::Unit).or(form),
-                date: date_column.map(|column| (column, date_form)),
-                origin,
-                zone,
-            }),
-            None => {
-                let hangs_on_it = ["unit", "format", "date_column", "origin", "time_zone"];
-                if table.get("column").is_none() && hangs_on_it.iter().any(|key| table.get(key).is_some()) {
-                    self.absent(table, "column", "name the column of the time, or give its number from 1");
-                }
-                None
-            }
+        let time = TimeColumn {
+            column,
+            form: unit.map(TimeForm::Unit).or(form),
+            date: date_column.map(|column| (column, date_form)),
+            origin,
+            zone,
         };
         (
-            time,
+            Some(time),
             when_back.map(|(_, when)| when).unwrap_or_default(),
             gap_after.map(|(_, after)| after).unwrap_or_default(),
         )

@@ -143,6 +143,7 @@ fn work<R: Read>(
     layout: Arc<Layout>,
 ) {
     let mut parser = Parser::new(layout);
+    let _alarm = Alarm(full);
     loop {
         // A poisoned lock means that another worker is gone; what it guards is whole all the same.
         let received = empty.lock().unwrap_or_else(PoisonError::into_inner).recv();
@@ -158,6 +159,20 @@ fn work<R: Read>(
     }
 }
 
+/// A load that is lost with its worker would be waited for without end: this tells that it will not come.
+struct Alarm<'a>(&'a Sender<Load>);
+
+/// No load has this place.
+const LOST: u64 = u64::MAX;
+
+impl Drop for Alarm<'_> {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            let _ = self.0.send(Load { sequence: LOST, ..Load::default() });
+        }
+    }
+}
+
 /// Puts loads in order, hands their rows on, and gives the empty ones back.
 fn hand_on(
     full: &Receiver<Load>,
@@ -168,6 +183,10 @@ fn hand_on(
     let mut early: Vec<Load> = Vec::new();
     let mut next = 0;
     while let Ok(load) = full.recv() {
+        if load.sequence == LOST {
+            // The scope passes the worker's panic on.
+            return Ok(());
+        }
         early.push(load);
         while let Some(at) = early.iter().position(|load| load.sequence == next) {
             let mut load = early.swap_remove(at);

@@ -34,10 +34,13 @@ pub(crate) fn places(
     let mut tally = Tally::default();
     let mut time_unit = None;
     let mut date = None;
-    let time = match &map.time {
-        Some(said) => {
-            date = said.date.as_ref().and_then(|(column, _)| tally.place(column, "the date", headings));
-            let found = tally.place(&said.column, "the time", headings);
+    let said = map.time.as_ref();
+    if let Some((column, _)) = said.and_then(|said| said.date.as_ref()) {
+        date = tally.place(column, "the date", headings);
+    }
+    let time = match said.and_then(|said| said.column.as_ref()) {
+        Some(column) => {
+            let found = tally.place(column, "the time", headings);
             time_unit = found
                 .and_then(|at| headings.get(at))
                 .and_then(|h| h.is_time().and_then(|(_, unit)| unit).or_else(|| bracket_unit(h)));
@@ -50,7 +53,7 @@ pub(crate) fn places(
                 Some(((_, unit), at)) => {
                     tally.matches += 1;
                     time_unit = unit;
-                    date = headings.iter().position(Heading::is_date);
+                    date = date.or_else(|| headings.iter().position(Heading::is_date));
                     Some(at)
                 }
                 None => {

@@ -112,6 +112,11 @@ impl Reader {
         Ok(())
     }
 
+    /// The account up to now; `None` before the first row.
+    pub fn so_far(&self) -> Option<Report> {
+        self.rows.as_ref().map(|rows| rows.feed.clone().finish())
+    }
+
     /// The log is over.
     ///
     /// # Errors

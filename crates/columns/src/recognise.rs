@@ -38,7 +38,7 @@ pub(crate) fn clock<'r>(
         Form::Pattern(pattern) => ["%d", "%e", "%j", "%F", "%D", "%s"].iter().any(|d| pattern.contains(d)),
     };
     let dated_stamps = says_date(&form);
-    if said.is_none() && dated_stamps {
+    if said.is_none_or(|said| said.date.is_none()) && dated_stamps {
         found.date = None;
     }
     let date_form = match (found.date, said.and_then(|said| said.date.as_ref())) {

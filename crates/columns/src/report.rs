@@ -64,7 +64,7 @@ impl fmt::Display for Skip {
         let Skip { kind, column, count, first_line, first_byte, example } = self;
         write!(f, "{count} ")?;
         if let Some(column) = column {
-            write!(f, "cells of column `{column}` ")?;
+            write!(f, "{} of column `{column}` ", if *count == 1 { "cell" } else { "cells" })?;
         }
         write!(f, "{}: first on line {first_line} (byte {first_byte})", kind.text(*count != 1))?;
         if !example.is_empty() {
@@ -186,9 +186,11 @@ impl SkipKind {
             (SkipKind::Restart, true) => "restarts of the logger's clock",
             (SkipKind::Wrap, false) => "overrun of the logger's counter unwrapped",
             (SkipKind::Wrap, true) => "overruns of the logger's counter unwrapped",
-            (SkipKind::Empty, _) => "say nothing",
+            (SkipKind::Empty, false) => "says nothing",
+            (SkipKind::Empty, true) => "say nothing",
             (SkipKind::BadCell, _) => "can't be read",
-            (SkipKind::Infinite, _) => "are infinite",
+            (SkipKind::Infinite, false) => "is infinite",
+            (SkipKind::Infinite, true) => "are infinite",
         }
     }
 

@@ -51,7 +51,7 @@ fn cells_that_cannot_be_read() {
     let (_, report) = read(format!("{HEAD}0,1,1\n1,1,s\u{e9}n\n").as_bytes(), &ColumnMap::default());
     assert_eq!(
         report.unwrap().skipped[0].to_string(),
-        "1 cells of column `current` can't be read: first on line 3 (byte 24): `s\u{e9}n`. For a switch, say under \
+        "1 cell of column `current` can't be read: first on line 3 (byte 24): `s\u{e9}n`. For a switch, say under \
          [[signal]] in the column map which value is closed."
     );
 }
@@ -146,13 +146,7 @@ fn a_column_in_another_unit_by_the_line_of_units() {
 fn a_missing_column_names_the_nearest() {
     let map = ColumnMap {
         header: Some(true),
-        time: Some(TimeColumn {
-            column: Column::Name("Time".to_owned()),
-            form: None,
-            date: None,
-            origin: None,
-            zone: None,
-        }),
+        time: Some(TimeColumn { column: Some(Column::Name("Time".to_owned())), ..TimeColumn::default() }),
         signals: vec![SignalColumn {
             signal: profile().find("is_open").unwrap(),
             column: Column::Name("LID_OP".to_owned()),

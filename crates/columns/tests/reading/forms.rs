@@ -25,7 +25,7 @@ fn signal(id: &str, column: Column) -> SignalColumn {
 }
 
 fn time(column: Column, form: Option<TimeForm>) -> TimeColumn {
-    TimeColumn { column, form, date: None, origin: None, zone: None }
+    TimeColumn { column: Some(column), form, ..TimeColumn::default() }
 }
 
 #[test]

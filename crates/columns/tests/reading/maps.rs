@@ -100,9 +100,9 @@ fn everything_wrong_is_told_at_once() {
         ),
         [
             "line 1, column 1: delimeter: no such key; did you mean `delimiter`?",
+            "line 1, column 1: time.column: it is not given; without a header no column has a name: give its number from 1",
             "line 2, column 11: decimal: `comma` is not what it takes; give \".\", \",\" or \"auto\"",
             "line 4, column 14: skip_lines: `-1` is not what it takes; give a whole number, not below 0",
-            "line 5, column 1: time.column: it is not given; name the column of the time, or give its number from 1",
             "line 7, column 10: time.format: strptime parsing failed: found unrecognized specifier directive `q`; \
              give \"rfc3339\", or a pattern like \"%d.%m.%Y %H:%M:%S%.f\"",
             "line 7, column 10: time.format: `unit` is for plain numbers and `format` for all else; give one of the two",
@@ -148,6 +148,15 @@ fn relative_times_from_an_origin() {
     let map =
         parse("[time]\ncolumn = 'ms'\nunit = 'ms'\norigin = 2026-05-01T10:00:00\ntime_zone = '+02:00'\n");
     assert_eq!(column(&read(b"ms,pump\n0,1\n", &map).0, 0), [(start, Some(1.0))]);
+}
+
+#[test]
+fn a_map_may_leave_the_columns_to_the_header() {
+    let map = parse("[time]\nunit = 'ms'\ngap_after_s = 1\n");
+    let (seen, _) = read(b"time,pump\n0,1\n2000,1\n", &map);
+    assert_eq!(column(&seen, 0), [(0, Some(1.0)), (2_000_000, Some(1.0))]);
+    assert_eq!(seen[1], Seen::Gap(2_000_000, foldwatch_samples::GapCause::Missing));
+    assert_eq!(problems("header = false").len(), 2);
 }
 
 #[test]

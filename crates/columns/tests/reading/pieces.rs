@@ -113,6 +113,32 @@ fn a_long_log_with_a_wide_row() {
 }
 
 #[test]
+fn a_stream_gives_account_on_the_way() {
+    let mut sink = |_: Item<'_>| ();
+    let mut reader = foldwatch_columns::Reader::new(ColumnMap::default(), &profile());
+    reader.push(b"time,pump\n", &mut sink).unwrap();
+    assert_eq!(reader.so_far(), None);
+    reader.push(b"0,1\nx,1\n1,1\n2,", &mut sink).unwrap();
+    let report = reader.so_far().unwrap();
+    assert_eq!((report.rows, report.lines, report.skipped.len()), (2, 4, 1));
+    reader.push(b"1\n", &mut sink).unwrap();
+    assert_eq!(reader.finish(&mut sink).unwrap().rows, 3);
+}
+
+#[test]
+fn a_sink_that_fails_stops_the_workers() {
+    let mut log = b"time,pump\n".to_vec();
+    for row in 0..200_000 {
+        log.extend_from_slice(format!("{row},1\n").as_bytes());
+    }
+    let result = std::panic::catch_unwind(|| {
+        let mut sink = |_: Item<'_>| panic!("the sink fails");
+        read_with_workers(&log[..], &ColumnMap::default(), &profile(), &mut sink, 2)
+    });
+    assert!(result.is_err());
+}
+
+#[test]
 fn a_source_that_fails_is_an_error() {
     struct Failing<'a>(&'a [u8]);
     impl std::io::Read for Failing<'_> {
