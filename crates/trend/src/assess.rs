@@ -1,11 +1,11 @@
 //! What a series says now.
 
 use crate::changes::{self, Change};
-use crate::forecast::{Forecast, RISK_DAYS, Stretch};
+use crate::forecast::{Forecast, Given, RISK_DAYS, Stretch};
 use crate::point::{Estimate, MONTH_DAYS, Point, Worse, days_between};
 use crate::series::Series;
 use crate::stats::correlated::{self, Fit};
-use crate::stats::order::scaled_mad;
+use crate::stats::order::{median, scaled_mad};
 use crate::stats::{dist, mann_kendall, theil_sen};
 use crate::usage::Usage;
 use crate::watch::{Alarm, Baseline, WORTH};
@@ -75,8 +75,8 @@ pub struct Slope {
 pub struct WatchState {
     /// What was learned; `None` while learning.
     pub baseline: Option<Baseline>,
-    /// Cycles still wanted before the watch begins.
-    pub still_learning: usize,
+    /// The watch has not begun yet: at least [`crate::watch::LEARN`] cycles and [`crate::watch::LEARN_DAYS`] days.
+    pub still_learning: bool,
     /// CUSUM.
     pub sum: f64,
     /// Alarm above this.
@@ -135,18 +135,21 @@ pub fn assess(series: &Series, now: Micros, limit: Option<f64>) -> Option<Assess
     };
     let mut risk = 0.0;
     if let (Some(line), Some(usage), Some(limit)) = (&line, usage, limit) {
-        let stretch = Stretch {
-            line: &line.by_cycle,
+        let given = Given {
+            straight: &line.by_cycle,
             centre: line.centre,
-            count: points.len() - from,
-            span: last.cycle as f64 - cycles[from],
-            newest: (last.cycle, last.at),
+            cycles: &cycles[from..],
+            days: &days[from..],
+            calm: &line.calm,
             now,
             usage,
             worse: series.worse(),
+            limit,
         };
-        forecast = stretch.forecast(limit);
-        risk = stretch.risk(limit, RISK_DAYS);
+        if let Some(stretch) = Stretch::new(&given) {
+            forecast = stretch.forecast();
+            risk = stretch.risk(RISK_DAYS);
+        }
     }
     let watch = series.watch();
     Some(Assessment {
@@ -156,7 +159,7 @@ pub fn assess(series: &Series, now: Micros, limit: Option<f64>) -> Option<Assess
         stretch: points.len() - from,
         level: match &line {
             Some(line) => line.by_cycle.value([1.0, last.cycle as f64 - line.centre]),
-            None => crate::stats::order::median(&mut values[from..].to_vec())?,
+            None => median(&mut values[from..].to_vec())?,
         },
         slope: line.as_ref().and_then(|line| line.slope(&values[from..], series.worse())),
         changes: found,
@@ -193,6 +196,8 @@ struct Line {
     by_day: Fit<2>,
     per_cycle: f64,
     per_day: f64,
+    /// The values, outliers pulled in.
+    calm: Vec<f64>,
 }
 
 impl Line {
@@ -200,9 +205,16 @@ impl Line {
         if values.len() < FEWEST_FOR_SLOPE {
             return None;
         }
-        let (centre, by_cycle, per_cycle) = fit_over(cycles, days, values)?;
-        let (_, by_day, per_day) = fit_over(days, days, values)?;
-        Some(Line { centre, by_cycle, by_day, per_cycle, per_day })
+        let cycle = Robust::over(cycles, days, values)?;
+        let day = Robust::over(days, days, values)?;
+        Some(Line {
+            centre: cycle.centre,
+            by_cycle: cycle.fit,
+            by_day: day.fit,
+            per_cycle: cycle.slope,
+            per_day: day.slope,
+            calm: cycle.calm,
+        })
     }
 
     fn slope(&self, values: &[f64], worse: Worse) -> Option<Slope> {
@@ -233,21 +245,31 @@ fn around(slope: f64, fit: &Fit<2>) -> Estimate {
 }
 
 /// A robust line: Theil-Sen first, residuals pulled in to three standard deviations, then least squares with lasting
-/// errors. Gives the place of the first coefficient, the fit and the Theil-Sen slope.
-fn fit_over(x: &[f64], days: &[f64], y: &[f64]) -> Option<(f64, Fit<2>, f64)> {
-    let slope = theil_sen::slope(x, y)?;
-    let centre = x.iter().sum::<f64>() / x.len() as f64;
-    let flat: Vec<f64> = x.iter().zip(y).map(|(x, y)| y - slope * (x - centre)).collect();
-    let middle = crate::stats::order::median(&mut flat.clone())?;
-    let reach = 3.0 * scaled_mad(&flat)?;
-    let calm: Vec<f64> = x
-        .iter()
-        .zip(flat)
-        .map(|(x, v)| v.clamp(middle - reach, middle + reach) + slope * (x - centre))
-        .collect();
-    let rows: Vec<[f64; 2]> = x.iter().map(|x| [1.0, x - centre]).collect();
-    let season = season_in(&rows, days, SEASON * middle);
-    Some((centre, correlated::fit(&rows, days, &calm)?.widened(season), slope))
+/// errors.
+struct Robust {
+    /// The place that the fit's first coefficient belongs to.
+    centre: f64,
+    fit: Fit<2>,
+    /// Theil-Sen.
+    slope: f64,
+    /// The values, outliers pulled in.
+    calm: Vec<f64>,
+}
+
+impl Robust {
+    fn over(x: &[f64], days: &[f64], y: &[f64]) -> Option<Self> {
+        let slope = theil_sen::slope(x, y)?;
+        let centre = x.iter().sum::<f64>() / x.len() as f64;
+        let flat: Vec<f64> = x.iter().zip(y).map(|(x, y)| y - slope * (x - centre)).collect();
+        let middle = median(&mut flat.clone())?;
+        let reach = 3.0 * scaled_mad(&flat)?;
+        let pulled_in = |(x, v): (&f64, f64)| v.clamp(middle - reach, middle + reach) + slope * (x - centre);
+        let calm: Vec<f64> = x.iter().zip(flat).map(pulled_in).collect();
+        let rows: Vec<[f64; 2]> = x.iter().map(|x| [1.0, x - centre]).collect();
+        let season = season_in(&rows, days, SEASON * middle);
+        let fit = correlated::fit(&rows, days, &calm)?.widened(season);
+        Some(Robust { centre, fit, slope, calm })
+    }
 }
 
 /// What a yearly swing of unknown phase, `half` its size, adds to the covariance of a line's coefficients: the line

@@ -1,7 +1,7 @@
 //! Many cars: worst first, and only such calls as the stated rate of false ones allows.
 
 use crate::assess::Assessment;
-use crate::forecast::{Forecast, RISK_DAYS};
+use crate::forecast::Forecast;
 use crate::point::{Worse, days_between};
 use crate::stats::bh;
 use crate::stats::order::{MAD_TO_SD, median};
@@ -71,7 +71,7 @@ pub struct Standing {
     pub days_to_limit: Option<f64>,
     /// Not before so many days, with 95 %; `None` when it can't be said.
     pub days_at_least: Option<f64>,
-    /// Probability that the limit is passed within [`RISK_DAYS`].
+    /// Probability that the limit is passed within [`crate::RISK_DAYS`].
     pub risk: f64,
     /// Against its kind; `None` with too few of them.
     pub peers: Option<Peers>,
@@ -111,23 +111,17 @@ pub fn rank(entries: &[Entry<'_>], now: Micros, order: Order) -> Vec<Standing> {
         })
         .collect();
     standings.sort_by(|a, b| {
-        let by_days = || {
-            let days = |s: &Standing| {
-                s.days_to_limit.or(s.days_at_least.map(|d| d.max(RISK_DAYS))).unwrap_or(f64::INFINITY)
-            };
-            days(a).total_cmp(&days(b))
-        };
+        // Without an expected day there is nothing to order by here: such cars follow, by call and risk.
+        let day = |s: &Standing| s.days_to_limit.unwrap_or(f64::INFINITY);
+        let by_days = || day(a).total_cmp(&day(b));
+        let by_call = || b.call.cmp(&a.call);
         // Below a tenth of a per cent a risk is none, and its digits should not decide.
         let by_risk = || (b.risk * 1e3).round().total_cmp(&(a.risk * 1e3).round());
         let (first, then) = match order {
-            Order::Days => (by_days(), by_risk()),
-            Order::Risk => (by_risk(), by_days()),
+            Order::Days => (by_days(), by_call().then_with(by_risk)),
+            Order::Risk => (by_risk(), by_days().then_with(by_call)),
         };
-        first
-            .then(then)
-            .then(b.call.cmp(&a.call))
-            .then(a.p_adjusted.total_cmp(&b.p_adjusted))
-            .then(a.entry.cmp(&b.entry))
+        first.then(then).then(a.p_adjusted.total_cmp(&b.p_adjusted)).then(a.entry.cmp(&b.entry))
     });
     standings
 }

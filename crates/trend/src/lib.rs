@@ -18,6 +18,8 @@ pub mod words;
 pub use assess::{Assessment, FEWEST_FOR_SLOPE, Slope, WatchState, assess};
 pub use changes::{Change, Kind};
 pub use compare::{Comparison, EACH_SIDE, FEWEST_FOR_LIKENESS, LEVEL, Verdict, around_last_service, compare};
-pub use forecast::{FEWEST, FURTHEST_DAYS, FURTHEST_STRETCHES, Forecast, RISK_DAYS, TAIL, When};
+pub use forecast::{
+    FEWEST, FURTHEST_DAYS, FURTHEST_STRETCHES, Forecast, NOT_BEFORE_STRETCHES, RISK_DAYS, TAIL, WANDER, When,
+};
 pub use point::{Estimate, Point, Service, Worse};
 pub use series::{BEFORE, BLOCK, BLOCKS, Block, RECENT, Refused, Series};

@@ -4,7 +4,7 @@ use crate::point::{Point, days_between};
 
 /// The pace over a coming stretch differs from that of the past by this part, beyond what the weeks show: seasons,
 /// holidays, another driver. Judgement.
-const SEASON: f64 = 0.2;
+const SEASON: f64 = 0.25;
 
 /// Cycles a day, and how sure that is for the time to come.
 #[derive(Debug, Clone, Copy, PartialEq)]

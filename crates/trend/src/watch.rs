@@ -9,8 +9,14 @@ use crate::stats::order::{median, scaled_mad};
 use crate::stats::{correlated, cusum, ewma};
 use foldwatch_units::Micros;
 
-/// Cycles from which the baseline is learned. Judgement: about a month of a car in regular use.
+/// The baseline is learned from at least this many cycles. Judgement: about a month of a car in regular use.
 pub const LEARN: usize = 40;
+
+/// The baseline takes at least this many days, so that it is not learned from one spell of weather...
+pub const LEARN_DAYS: f64 = 21.0;
+
+/// ...but no more than this many cycles, however fast they come.
+pub const LEARN_MOST: usize = 150;
 
 /// A lasting change of this part of the baseline is worth knowing; a smaller one is not worth a call. Judgement: the
 /// limits of the shipped profiles lie 30 to 60 % above the expected times.
@@ -108,7 +114,9 @@ impl Watch {
     pub fn push(&mut self, point: Point) {
         let Some(baseline) = self.baseline else {
             self.learning.push(point);
-            if self.learning.len() >= LEARN {
+            let days = self.learning.first().map_or(0.0, |first| days_between(first.at, point.at));
+            let count = self.learning.len();
+            if count >= LEARN && (days >= LEARN_DAYS || count >= LEARN_MOST) {
                 self.baseline = learn(&self.learning);
                 self.learning = Vec::new();
                 self.zero_at = point.cycle;
@@ -146,9 +154,9 @@ impl Watch {
         self.baseline
     }
 
-    /// Cycles still wanted before the watch begins.
-    pub fn still_learning(&self) -> usize {
-        if self.baseline.is_some() { 0 } else { LEARN - self.learning.len().min(LEARN) }
+    /// The watch has not begun yet.
+    pub fn still_learning(&self) -> bool {
+        self.baseline.is_none()
     }
 
     /// The CUSUM in scales; alarm above [`DECISION`].
@@ -208,7 +216,7 @@ mod tests {
         for cycle in 0..400 {
             watch.push(point(cycle, 4.0 + scatter(cycle)));
         }
-        assert_eq!((watch.still_learning(), watch.alarms_given()), (0, 0));
+        assert_eq!((watch.still_learning(), watch.alarms_given()), (false, 0));
         for cycle in 400..460 {
             watch.push(point(cycle, 4.5 + scatter(cycle)));
         }

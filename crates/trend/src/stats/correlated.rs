@@ -76,6 +76,35 @@ impl<const P: usize> Fit<P> {
         self.independent.combine(&by).1
     }
 
+    /// The fit where one coefficient is known beforehand to scatter about 0 with standard deviation `sd`, and how much
+    /// better that explains the values than the coefficient being 0 exactly (Bayes factor, by the density ratio at 0:
+    /// Dickey, Ann. Math. Statist. 42, 204-223 (1971)).
+    pub fn with_prior(&self, index: usize, sd: f64) -> (Self, f64) {
+        let mut fit = self.clone();
+        let density = |x: f64, variance: f64| (-0.5 * x * x / variance).exp() / variance.sqrt();
+        let mut total = 0.0;
+        let mut at_zero = 0.0;
+        for part in &mut fit.parts {
+            let (value, variance) = (part.beta[index], part.covariance[index][index]);
+            let spread = (variance + sd * sd).max(f64::MIN_POSITIVE);
+            let column = part.covariance.map(|row| row[index]);
+            for (p, gain) in column.map(|c| c / spread).into_iter().enumerate() {
+                part.beta[p] -= gain * value;
+                part.covariance[p].iter_mut().zip(column).for_each(|(c, k)| *c -= gain * k);
+            }
+            part.weight *= density(value, spread);
+            total += part.weight;
+            at_zero +=
+                part.weight * density(part.beta[index], part.covariance[index][index].max(f64::MIN_POSITIVE));
+        }
+        if total.is_nan() || total <= 0.0 {
+            // So far from 0 that no density is left to weigh by: the prior then changes nothing.
+            return (self.clone(), f64::INFINITY);
+        }
+        fit.parts.iter_mut().for_each(|part| part.weight /= total);
+        (fit, density(0.0, sd * sd) / (at_zero / total))
+    }
+
     /// The fit with a further, independent uncertainty of the coefficients.
     pub fn widened(mut self, by: [[f64; P]; P]) -> Self {
         for part in &mut self.parts {
@@ -88,8 +117,14 @@ impl<const P: usize> Fit<P> {
 
     /// The probability that the combination is at the most `value`.
     pub fn below(&self, by: [f64; P], value: f64) -> f64 {
+        self.below_with(by, value, 0.0)
+    }
+
+    /// The same with something of standard uncertainty `more` added to the combination.
+    pub fn below_with(&self, by: [f64; P], value: f64, more: f64) -> f64 {
         let part = |part: &Part<P>| {
             let (centre, u) = part.combine(&by);
+            let u = u.hypot(more);
             let chance = if u > 0.0 {
                 student_cdf((value - centre) / u, self.df)
             } else {
@@ -359,6 +394,21 @@ mod tests {
         }
         let log_weight = -0.5 * (5.0 * found.variance.ln() + log_det + log_det_xx);
         assert!((found.log_weight - log_weight).abs() < 1e-10);
+    }
+
+    /// A prior narrower than the data can see makes the coefficient 0; one that is wide leaves it alone.
+    #[test]
+    fn prior_on_one_coefficient() {
+        let days: Vec<f64> = (0..40).map(f64::from).collect();
+        let rows: Vec<[f64; 2]> = days.iter().map(|d| [1.0, d - 19.5]).collect();
+        let y: Vec<f64> = days.iter().map(|d| 3.0 + 0.05 * d + 0.3 * (d * 2.4).sin()).collect();
+        let free = fit(&rows, &days, &y).unwrap();
+        let (tight, no_better) = free.with_prior(1, 1e-6);
+        let (wide, better) = free.with_prior(1, 0.05);
+        assert!(tight.value([0.0, 1.0]).abs() < 1e-5 && (no_better - 1.0).abs() < 1e-3);
+        assert!((wide.value([0.0, 1.0]) - free.value([0.0, 1.0])).abs() < 0.005);
+        assert!(better > 1e3, "{better}");
+        assert!(wide.u([0.0, 1.0]) < free.u([0.0, 1.0]));
     }
 
     #[test]
