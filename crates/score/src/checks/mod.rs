@@ -10,6 +10,7 @@ mod contradiction;
 mod dropout;
 mod dry_running;
 mod duty_exceeded;
+mod fuse_margin;
 mod heavy_going;
 mod late_confirmation;
 mod leak_down;
@@ -26,6 +27,7 @@ mod stuck_switch;
 mod unconfirmed_running;
 mod weak_pump;
 
+pub(crate) use fuse_margin::used as fuse_used;
 pub(crate) use run_on::overrun;
 pub(crate) use signal_fault::is_pinned;
 
@@ -73,6 +75,7 @@ pub static CHECKS: &[&dyn Check] = &[
     &relief_dwell::ReliefDwell,
     &unconfirmed_running::UnconfirmedRunning,
     &duty_exceeded::DutyExceeded,
+    &fuse_margin::FuseMargin,
     &low_supply::LowSupply,
     &signal_fault::SignalFault,
 ];

@@ -1,9 +1,11 @@
 //! Current, charge, heat, energy and supply of a step; the supply's resistance and the motor's thermal state.
 
+use foldwatch_physics::heat::Heat;
 use foldwatch_profile::SignalKind;
 use foldwatch_units::{Micros, Seconds};
 
 use super::{AboutMeasure, Put, calibration_u, lane_in, motion, not, of_whole, value};
+use crate::checks::fuse_used;
 use crate::look::{self, Lane};
 use crate::timing::INRUSH_OVER;
 use crate::view::{Step, View};
@@ -42,6 +44,17 @@ pub(super) const THERMAL_STATE: AboutMeasure = AboutMeasure {
     id: "thermal-state",
     unit: "",
     meaning: "How warm the pump motor got: 1 is what one longest run from cold leaves.",
+};
+
+pub(super) const MOTOR_HEAT: AboutMeasure = AboutMeasure {
+    id: "motor-heat",
+    unit: "",
+    meaning: "Heat that the cycle's current added to a cold motor: 1 is one longest run at the running current.",
+};
+pub(super) const FUSE_MARGIN: AboutMeasure = AboutMeasure {
+    id: "fuse-margin",
+    unit: "",
+    meaning: "What the cycle left of what the fuse stands for certain: 1 untouched, 0 it may open. Starts are left out.",
 };
 
 /// An inrush is over within some 50 ms: slower logs miss its top. Judgment.
@@ -151,6 +164,31 @@ pub(super) fn of_cycle(view: &View, out: &mut Vec<Measure>) {
         None => not("the profile gives no longest run and cool-down time"),
     };
     out.push(of_whole(&THERMAL_STATE, state));
+    out.push(of_whole(&MOTOR_HEAT, motor_heat(view)));
+    let margin = match fuse_used(view) {
+        Some(used) => value((1.0 - used).max(0.0), 0.0),
+        None if view.lane(SignalKind::Current).is_none() => not("no current is recorded"),
+        None => not("the profile gives no fuse"),
+    };
+    out.push(of_whole(&FUSE_MARGIN, margin));
+}
+
+fn motor_heat(view: &View) -> Observed {
+    let Some(lane) = view.lane(SignalKind::Current) else { return not("no current is recorded") };
+    let electrics = &view.profile.electrics;
+    let (Some(running), Some(longest), Some(cool_down)) =
+        (electrics.running, electrics.longest_run, electrics.cool_down)
+    else {
+        return not("the profile does not give running current, longest run and cool-down time");
+    };
+    let Some(mut heat) = Heat::new(running, longest, cool_down) else {
+        return not("the profile's times are none");
+    };
+    let part = lane.within(view.cycle.start, view.cycle.end);
+    let (times, amps): (Vec<Micros>, Vec<f32>) = part.points().map(|p| (p.0, p.1 as f32)).unzip();
+    let highest = heat.run_trace(&times, &amps);
+    let relative = 2.0 * calibration_u(view.profile, lane) / part.mean().unwrap_or(0.0).abs().max(1e-3);
+    value(highest, highest * relative)
 }
 
 /// Drop of the supply from before the start to running, over the current.

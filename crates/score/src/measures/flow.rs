@@ -1,6 +1,9 @@
 //! Volume, hydraulic energy, the oil's stiffness and temperature.
 
+use foldwatch_physics::hydraulic::{modulus_of_rise, piston_area, rod_side_area, stroke_volume};
+use foldwatch_physics::ripple;
 use foldwatch_profile::SignalKind;
+use foldwatch_units::{BarPerSecond, Micros, Millilitres};
 
 use super::{AboutMeasure, Put, calibration_u, lane_in, motion, not, value};
 use crate::Observed;
@@ -24,6 +27,11 @@ pub(super) const BULK_MODULUS: AboutMeasure = AboutMeasure {
 };
 pub(super) const OIL_TEMPERATURE: AboutMeasure =
     AboutMeasure { id: "oil-temperature", unit: "°C", meaning: "Mean oil temperature during the step." };
+pub(super) const PUMP_SPEED: AboutMeasure = AboutMeasure {
+    id: "pump-speed",
+    unit: "1/min",
+    meaning: "Turns of the pump a minute, from the ripple of its pistons in pressure or current, where rows come fast enough.",
+};
 
 pub(super) fn of_step(view: &View, step: &Step, put: Put) {
     put(&HYDRAULIC_ENERGY, hydraulic_energy(view, step));
@@ -37,6 +45,30 @@ pub(super) fn of_step(view: &View, step: &Step, put: Put) {
         Err(why) => why,
     };
     put(&OIL_TEMPERATURE, oil);
+    put(&PUMP_SPEED, pump_speed(view, step));
+}
+
+fn pump_speed(view: &View, step: &Step) -> Observed {
+    let Some(pistons) = view.profile.hydraulics.pump_pistons else {
+        return not("the profile does not give the pump's pistons");
+    };
+    if !step.phase.pump {
+        return not("the pump does not run in the step");
+    }
+    let lane =
+        lane_in(view, step, SignalKind::Pressure).or_else(|_| lane_in(view, step, SignalKind::Current));
+    let Ok(lane) = lane else { return not("neither pressure nor current is recorded") };
+    let (from, until) = motion(step);
+    let (times, values): (Vec<Micros>, Vec<f32>) =
+        lane.within(from, until).points().map(|p| (p.0, p.1 as f32)).unzip();
+    match ripple::pump_speed(&times, &values, pistons) {
+        Ok((turns, _)) => {
+            // A line is known to a small part of the spectrum's step, which is one over the length (judgment: a tenth).
+            let length = (until - from).0.max(1e-3);
+            value(60.0 * turns.0, 60.0 * 0.1 / length / f64::from(pistons))
+        }
+        Err(why) => Observed::NotObservable(why.to_string()),
+    }
 }
 
 /// Volume that the step's cylinders take on their driven side over the whole stroke, in millilitres.
@@ -48,10 +80,9 @@ pub(crate) fn volume(view: &View, step: &Step) -> Option<f64> {
     let mut sum = 0.0;
     for (place, extends) in cylinders {
         let cylinder = view.profile.hydraulics.cylinders.get(*place)?;
-        let square = |d: f64| std::f64::consts::FRAC_PI_4 * d * d;
-        let area = square(cylinder.bore.0) - if *extends { 0.0 } else { square(cylinder.rod.0) };
-        // mm² x mm = mm³; a thousand of them are a millilitre.
-        sum += area * cylinder.stroke.0 * f64::from(cylinder.count) * 1e-3;
+        let area =
+            if *extends { piston_area(cylinder.bore) } else { rod_side_area(cylinder.bore, cylinder.rod) };
+        sum += stroke_volume(area, cylinder.stroke).0 * f64::from(cylinder.count);
     }
     (sum > 0.0).then_some(sum)
 }
@@ -123,12 +154,11 @@ fn bulk_modulus(view: &View, step: &Step) -> Observed {
     let slope = rise.iter().map(|p| (p.0 - t0) * (p.1 - p0)).sum::<f64>() / tt;
     let squares: f64 = rise.iter().map(|p| (p.1 - p0 - slope * (p.0 - t0)).powi(2)).sum();
     let u_slope = (squares / (n - 2.0) / tt).sqrt();
-    let factor = volume / (delivery.0 * 1000.0 / 60.0);
     if slope <= 0.0 {
-        not("the pressure does not rise steadily")
-    } else {
-        value(slope * factor, u_slope * factor)
+        return not("the pressure does not rise steadily");
     }
+    let modulus = |slope: f64| modulus_of_rise(BarPerSecond(slope), Millilitres(volume), delivery).0;
+    value(modulus(slope), modulus(u_slope))
 }
 
 #[cfg(test)]

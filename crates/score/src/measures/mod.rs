@@ -50,6 +50,7 @@ pub static OF_A_STEP: &[AboutMeasure] = &[
     flow::EFFICIENCY,
     flow::BULK_MODULUS,
     flow::OIL_TEMPERATURE,
+    flow::PUMP_SPEED,
 ];
 
 /// Every measure of a whole cycle.
@@ -60,6 +61,8 @@ pub static OF_A_CYCLE: &[AboutMeasure] = &[
     after::SPRING_BACK,
     electrical::SUPPLY_RESISTANCE,
     electrical::THERMAL_STATE,
+    electrical::MOTOR_HEAT,
+    electrical::FUSE_MARGIN,
 ];
 
 /// Everything that can be measured of a cycle, and why what can't be isn't.
