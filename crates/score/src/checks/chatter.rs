@@ -11,13 +11,15 @@ static ABOUT: About = About {
     title: "Switch chatters",
     meaning: "A switch opened and closed many times within a moment, more often than contact bounce explains.",
     inspect: "Its fastening and adjustment (it sits at the point of switching), then its contacts and plug.",
-    limit_origin: "Bounce is what the profile's debounce covers. Four changes too many around a true change, or six with \
-                   none, each within half a second of the one before (judgment: two full openings can't be one shock, and \
-                   no part of a roof leaves a switch and returns within half a second).",
+    limit_origin: "Bounce is what the profile's debounce covers. Four changes too many around a true change, each within half a \
+                   second of the one before, or six with no true change, each within 0.15 s (judgment: two full openings \
+                   can't be one shock, and no part of a roof leaves a switch and returns so fast; a loose wire opens less often).",
 };
 
-/// Changes farther apart than this do not belong together.
+/// Changes farther apart than this do not belong together, around a true change ...
 const TOGETHER: f64 = 0.5;
+/// ... and where there is none, unless rows are farther apart.
+const CLOSE: f64 = 0.15;
 /// Changes too many around a true change of the switch.
 const AROUND_AN_EDGE: f64 = 4.0;
 /// Changes too many where the switch ends in the state it came from.
@@ -51,14 +53,17 @@ pub(crate) struct Cluster {
     pub transitions: f64,
 }
 
-impl Cluster {
-    pub fn is_chatter(&self) -> bool {
-        self.excess >= if self.changed { AROUND_AN_EDGE } else { OUT_OF_REST }
-    }
+/// Where a switch chatters.
+pub(crate) fn chattering(view: &View, signal: SignalIx) -> Vec<Cluster> {
+    let mut out = clusters(view, signal, TOGETHER);
+    out.retain(|c| c.changed && c.excess >= AROUND_AN_EDGE);
+    let close = clusters(view, signal, CLOSE.max(1.5 * view.period()));
+    out.extend(close.into_iter().filter(|c| !c.changed && c.excess >= OUT_OF_REST));
+    out
 }
 
 /// The changes of a switch, gathered to what belongs together.
-pub(crate) fn clusters(view: &View, signal: SignalIx) -> Vec<Cluster> {
+fn clusters(view: &View, signal: SignalIx, together: f64) -> Vec<Cluster> {
     let rec = &view.cycle.recording;
     let bounce = view.profile.signal(signal).debounce.0.max(2.0 * view.period());
     // Each change as: when, until, transitions, those of them that are no bounce, true changes.
@@ -84,7 +89,7 @@ pub(crate) fn clusters(view: &View, signal: SignalIx) -> Vec<Cluster> {
     let mut out: Vec<(Cluster, u32)> = Vec::new();
     for (from, to, transitions, beyond, edges) in changes {
         match out.last_mut() {
-            Some((cluster, true_changes)) if (from - cluster.to).0 <= TOGETHER => {
+            Some((cluster, true_changes)) if (from - cluster.to).0 <= together => {
                 cluster.to = cluster.to.max(to);
                 cluster.excess += beyond;
                 cluster.transitions += transitions;
@@ -103,7 +108,7 @@ pub(crate) fn clusters(view: &View, signal: SignalIx) -> Vec<Cluster> {
 }
 
 fn judge(view: &View, signal: SignalIx) -> Option<Finding> {
-    let found: Vec<Cluster> = clusters(view, signal).into_iter().filter(Cluster::is_chatter).collect();
+    let found = chattering(view, signal);
     let worst = found.iter().max_by(|a, b| a.excess.total_cmp(&b.excess))?;
     let limit = if worst.changed { AROUND_AN_EDGE } else { OUT_OF_REST };
     let again =

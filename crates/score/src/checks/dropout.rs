@@ -3,7 +3,7 @@
 use foldwatch_profile::{SignalIx, SignalKind};
 use foldwatch_units::Micros;
 
-use super::chatter::{self, Cluster};
+use super::chatter;
 use super::{About, Check};
 use crate::look::{self, Stay};
 use crate::{Finding, View, Weight};
@@ -53,8 +53,7 @@ fn openings(view: &View, signal: SignalIx) -> Vec<Stay> {
 }
 
 fn switch(view: &View, signal: SignalIx) -> Option<Finding> {
-    let chattering: Vec<Cluster> =
-        chatter::clusters(view, signal).into_iter().filter(Cluster::is_chatter).collect();
+    let chattering = chatter::chattering(view, signal);
     let in_chatter = |at: Micros| chattering.iter().any(|c| c.from <= at && at <= c.to);
     let found: Vec<(Micros, f64)> = openings(view, signal)
         .into_iter()

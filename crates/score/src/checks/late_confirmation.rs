@@ -26,6 +26,11 @@ const SHARE_OF_DWELL: f64 = 0.5;
 /// what pressure needs to build up, and below what a person would notice.
 const BUILD_UP: f64 = 0.3;
 
+/// What the next step may take less, as a share of what this one took more, to be the same matter. Judgment.
+const MADE_UP: (f64, f64) = (0.6, 1.4);
+/// Chance of a sound step's time below which it is worth asking why. Judgment: with what the next step says it is enough.
+const UNUSUAL: f64 = 0.01;
+
 /// See the file's head.
 pub(super) struct LateConfirmation;
 
@@ -53,11 +58,38 @@ fn allowed(view: &View, step: &Step) -> f64 {
     usual + (SHARE_OF_DWELL * view.profile.timing.relief_dwell.0).max(floor)
 }
 
+/// By how much a confirmation was late, where the next step has the same drive: its mechanism was already on its way, so
+/// there is no stop to see, but what this step took too long the next one took too little.
+pub(crate) fn shared_drive(view: &View, step: &Step) -> Option<f64> {
+    let next = view.steps().find(|other| other.facts.run == step.facts.run + 1)?;
+    let same = next.phase.valves == step.phase.valves
+        && next.phase.pump == step.phase.pump
+        && next.run.phase.direction == step.run.phase.direction;
+    let whole = |s: &Step| {
+        s.run.confirmation == Confirmation::Confirmed
+            && s.facts.cut.is_none()
+            && !s.facts.part
+            && s.facts.lag.is_none()
+    };
+    if !same || step.phase.confirm == Expr::Always || !whole(step) || !whole(&next) {
+        return None;
+    }
+    let (this, after) = (step.timing?, next.timing?);
+    let longer = this.driven.0 - this.expected.0;
+    let shorter = after.expected.0 - after.driven.0;
+    let out_of_order = this.driven > this.limit || this.tail.is_some_and(|tail| tail < UNUSUAL);
+    let made_up_for = shorter > MADE_UP.0 * longer && shorter < MADE_UP.1 * longer;
+    (out_of_order && made_up_for && longer > allowed(view, step)).then_some(longer)
+}
+
 fn judge(view: &View, step: &Step) -> Option<Finding> {
     if step.phase.confirm == Expr::Always || step.facts.cut.is_some() {
         return None;
     }
     let confirmed = step.run.confirmed_at?;
+    if let Some(late) = shared_drive(view, step) {
+        return Some(tell_shared(view, step, confirmed, late));
+    }
     let (since, by_unit, limit) = match (step.run.confirmation, step.facts.lag) {
         (Confirmation::Late, Some(lag)) => (lag, false, allowed(view, step)),
         // The unit went on without it: any wait beyond what bounce and sampling explain is late.
@@ -96,6 +128,28 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
         sure: if by_unit { 0.9 } else { (0.7 + 0.3 * (since / limit - 1.0)).min(0.97) },
         message,
     })
+}
+
+fn tell_shared(view: &View, step: &Step, confirmed: foldwatch_units::Micros, late: f64) -> Finding {
+    let signal = last_to_come(view, step, confirmed);
+    Finding {
+        kind: ABOUT.id,
+        weight: Weight::Attend,
+        phase: Some(step.run.phase),
+        signal,
+        at: confirmed,
+        until: None,
+        value: late,
+        unit: "s",
+        limit: Some(allowed(view, step)),
+        sure: 0.75,
+        message: format!(
+            "`{}` was confirmed by `{}` {late:.1} s later than expected, and the next step, which has the same drive, took about \
+             as much less: its mechanism was already on its way.",
+            step.phase.name,
+            signal.map_or("its switch", |signal| view.name(signal)),
+        ),
+    }
 }
 
 /// The signal whose edge made the confirmation hold.
@@ -154,5 +208,20 @@ mod tests {
             s.extra.push((left + 1.0, sig::LID_OPEN, true));
         });
         assert_eq!(gone_on.kinds(), ["late-confirmation"]);
+    }
+
+    #[test]
+    fn by_the_next_step_where_it_has_the_same_drive() {
+        let shared = |late: f64, made_up: f64| {
+            Sketch::healthy(Opening).with(|s| {
+                let valve = s.profile.opening[0].valves.clone();
+                s.profile.opening[1].valves = valve;
+                s.acts[0].moves += late;
+                s.acts[1].moves -= made_up;
+            })
+        };
+        assert_eq!(shared(1.2, 1.2).kinds(), ["late-confirmation"]);
+        assert_eq!(shared(1.2, 0.0).kinds(), ["slow-phase"]);
+        assert!(shared(0.3, 0.3).kinds().is_empty());
     }
 }

@@ -16,13 +16,16 @@ static ABOUT: About = About {
               none.",
     inspect: "The emergency release: was it left open? Then the oil level and where it may have gone. Then whether the valve \
               switches at all.",
-    limit_origin: "Pressure below a tenth of the relief setting (judgment: hoses and friction alone take some percent) for half \
+    limit_origin: "Pressure below a fifth of the relief setting, or half of what the step usually needs (judgment: oil that moves \
+                   nothing and goes nowhere comes to the relief setting; what stays this low goes round) for half \
                    the step's expected time, at least a second, with no switch changing. Where the relief setting is not given, \
                    below 5 bar.",
 };
 
 /// Share of the relief setting below which there is no pressure worth its name. Judgment.
-pub(crate) const NONE: f64 = 0.1;
+pub(crate) const NONE: f64 = 0.2;
+/// Share of what the step usually needs. Judgment.
+const HALF: f64 = 0.5;
 /// The same in bar, where the setting is not given. Judgment.
 const NONE_BAR: f64 = 5.0;
 
@@ -39,7 +42,7 @@ impl Check for NoPressure {
             .filter_map(|step| {
                 let (from, until, bar) = without(view, &step)?;
                 let seconds = (until - from).0;
-                let limit = threshold(view);
+                let limit = threshold(view, &step, bar);
                 Some(Finding {
                     kind: ABOUT.id,
                     weight: Weight::Attend,
@@ -62,8 +65,13 @@ impl Check for NoPressure {
     }
 }
 
-fn threshold(view: &View) -> f64 {
-    view.profile.hydraulics.relief.map_or(NONE_BAR, |relief| NONE * relief.0)
+/// The pressure that a step can't do without, in bar.
+fn threshold(view: &View, step: &Step, now: f64) -> f64 {
+    let general = view.profile.hydraulics.relief.map_or(NONE_BAR, |relief| NONE * relief.0);
+    let usual = step.timing.and_then(|timing| {
+        view.history.needed(view.profile, step.run.phase, "mean-pressure", timing.conditions, now)
+    });
+    usual.map_or(general, |needed| general.max(HALF * needed.median))
 }
 
 /// From, until and level of a step in which no pressure came and nothing moved.
@@ -74,7 +82,7 @@ pub(crate) fn without(view: &View, step: &Step) -> Option<(Micros, Micros, f64)>
     }
     let (from, until) = idle_stretch(view, step)?;
     let bar = lane.within(from, until).quantile(0.9)?;
-    (bar < threshold(view)).then_some((from, until, bar))
+    (bar < threshold(view, step, bar)).then_some((from, until, bar))
 }
 
 /// The step's stretch with the pump on past its start, when it is long enough and nothing moved in it.

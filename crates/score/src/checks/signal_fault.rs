@@ -1,7 +1,7 @@
 //! signal-fault: a signal shows what can't be.
 
 use foldwatch_profile::{SignalIx, SignalKind};
-use foldwatch_segment::Confirmation;
+use foldwatch_segment::{Confirmation, Outcome};
 use foldwatch_units::{Micros, Seconds};
 
 use super::{About, Check};
@@ -15,19 +15,23 @@ static ABOUT: About = About {
               breaks off, or is all noise. What hangs on it is not judged.",
     inspect: "The sensor's plug, supply and earth; the logger's channel and its calibration. The roof may be sound.",
     limit_origin: "Changes below 2 % of the relief setting, or 5 % of the running current, over a movement that its switches confirm; \
-                   the calibration's range, else what is physically possible; scatter above 8 % and 15 % of the same (judgment: a \
-                   pump's ripple is some percent), or five times the usual scatter.",
+                   the calibration's range, else what is physically possible; scatter above 4 % and 8 % of the same (judgment: a \
+                   pump's ripple is some percent). A position: no change over a completed movement, or scatter above 2 % \
+                   of its range.",
 };
 
 /// Share of the relief setting, or of the running current, below which a signal did not follow. Judgment.
 const FOLLOWS_PRESSURE: f64 = 0.02;
 const FOLLOWS_CURRENT: f64 = 0.05;
 /// Scatter of a sound signal as a share of the same.
-const SCATTER_PRESSURE: f64 = 0.08;
-const SCATTER_CURRENT: f64 = 0.15;
+const SCATTER_PRESSURE: f64 = 0.04;
+const SCATTER_CURRENT: f64 = 0.08;
 /// Scatter of a sound supply, in shares of nominal, and of a sound temperature, in kelvin.
 const SCATTER_SUPPLY: f64 = 0.03;
 const SCATTER_TEMPERATURE: f64 = 3.0;
+/// The same of a position, in shares of its range: what changes less did not move, what scatters more is noise.
+const FOLLOWS_POSITION: f64 = 0.01;
+const SCATTER_POSITION: f64 = 0.02;
 /// Out of range for fewer samples than this is a disturbance.
 const SAMPLES: usize = 3;
 /// A signal that is silent for this long, and for this many of its own periods, has broken off.
@@ -55,6 +59,7 @@ impl Check for SignalFault {
                     .or_else(|| deaf(view, lane))
                     .or_else(|| absurd(view, lane))
                     .or_else(|| pinned(view, lane, signal.kind))
+                    .or_else(|| still(view, lane, signal.kind))
                     .or_else(|| noisy(view, lane, signal.kind))
                     .or_else(|| broken_off(view, lane))
             })
@@ -184,6 +189,29 @@ fn deaf(view: &View, lane: Lane) -> Option<Finding> {
     ))
 }
 
+/// A position that did not change over a whole movement.
+fn still(view: &View, lane: Lane, kind: SignalKind) -> Option<Finding> {
+    let whole = view.cycle.outcome == Outcome::Completed && !view.cycle.from_part_way;
+    let part = lane.within(view.cycle.start, view.cycle.end);
+    if kind != SignalKind::Position || !whole || part.count() < 20 {
+        return None;
+    }
+    let span = part.quantile(0.99)? - part.quantile(0.01)?;
+    if span > FOLLOWS_POSITION * position_range(view, lane.signal).unwrap_or(0.0) {
+        return None;
+    }
+    let unit = view.profile.signal(lane.signal).unit.symbol;
+    let message =
+        format!("`{}` did not change ({span:.2} {unit}) over a completed movement.", view.name(lane.signal));
+    Some(finding(view, lane.signal, view.cycle.start, view.cycle.end, (span, unit, None), 0.8, message))
+}
+
+/// The calibrated range of a signal, where it has one.
+fn position_range(view: &View, signal: SignalIx) -> Option<f64> {
+    let calibration = &view.profile.signal(signal).calibration;
+    Some(calibration.max? - calibration.min?)
+}
+
 /// A supply that no unit runs on, while the roof moved.
 pub(crate) fn supply_is_absurd(view: &View, lane: Lane) -> bool {
     let nominal = view.profile.electrics.nominal.unwrap_or(view.profile.reference.supply).0;
@@ -241,6 +269,7 @@ fn noisy(view: &View, lane: Lane, kind: SignalKind) -> Option<Finding> {
             SCATTER_SUPPLY * view.profile.electrics.nominal.unwrap_or(view.profile.reference.supply).0
         }
         SignalKind::Temperature => SCATTER_TEMPERATURE,
+        SignalKind::Position => SCATTER_POSITION * position_range(view, lane.signal)?,
         _ => return None,
     };
     if scatter <= limit {

@@ -37,7 +37,7 @@ impl Check for SlowPhase {
 
 fn judge(view: &View, step: &Step) -> Option<Finding> {
     let timing = step.timing?;
-    if step.facts.cut.is_some() {
+    if step.facts.cut.is_some() || super::late_confirmation::shared_drive(view, step).is_some() {
         return None;
     }
     let time = timing.driven.0;
