@@ -9,6 +9,7 @@ use foldwatch_profile::{Expr, Phase, Profile, SignalIx};
 use foldwatch_units::{Direction, Micros, Seconds};
 
 use crate::drive::{DriveSignals, PumpSource};
+use crate::ends::Ends;
 use crate::model::{DriveSpan, Recording};
 
 /// What evidence weighs, in nats: a step of ln 10 = 2.3 says "ten times less likely". Judgment, tried on simulated
@@ -71,6 +72,7 @@ const REACTION: Seconds = Seconds(0.5);
 pub(crate) struct Scene<'a> {
     pub profile: &'a Profile,
     pub signals: &'a DriveSignals,
+    pub ends: &'a Ends,
     pub source: PumpSource,
     /// Which signals were ever recorded, by their place in the profile.
     pub seen: &'a [bool],
@@ -126,6 +128,12 @@ impl<'a> Scene<'a> {
                 (0..=self.profile.sequence(direction).len()).map(move |index| State { direction, index })
             })
             .collect()
+    }
+
+    /// Whether the roof stood in the end position of a direction before the cycle began; `None`: no switch tells.
+    pub fn stood_at_end(&self, direction: Direction) -> Option<bool> {
+        let on = |ix: SignalIx| self.recording.state(ix, Micros(self.start.0.saturating_sub(1)));
+        self.ends.holds(direction, &on)
     }
 
     pub fn phase(&self, state: State) -> Option<&'a Phase> {
@@ -316,15 +324,10 @@ impl<'a> Scene<'a> {
             }
         };
         let mut out: f64 = (0..state.index).map(skipped).sum();
-        let last_holds = |direction: Direction| {
-            let last = self.profile.sequence(direction).len().checked_sub(1)?;
-            let at = states.iter().position(|x| x.direction == direction && x.index == last)?;
-            before[at]
-        };
-        if last_holds(state.direction) == Some(true) {
+        if self.stood_at_end(state.direction) == Some(true) {
             out += cost::THERE_ALREADY;
         }
-        if last_holds(state.direction.reversed()) == Some(false) {
+        if self.stood_at_end(state.direction.reversed()) == Some(false) {
             out += cost::PART_WAY;
         }
         if state.index == sequence.len() {

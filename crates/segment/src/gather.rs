@@ -12,6 +12,7 @@ use crate::condition::{Change, Conditioner};
 use crate::drive::{
     DriveSignals, PumpSource, RunningEdge, Thresholds, current_thresholds, pressure_thresholds,
 };
+use crate::ends::Ends;
 use crate::model::{Edge, Gap, Glitch, Recording, Trace};
 use crate::outcome::Ending;
 
@@ -90,6 +91,7 @@ pub(crate) struct Gatherer {
 pub(crate) struct Fixed {
     pub profile: Arc<Profile>,
     pub signals: DriveSignals,
+    pub ends: Ends,
     binaries: Vec<SignalIx>,
     analog: Vec<SignalIx>,
     current: Thresholds,
@@ -111,6 +113,7 @@ impl Fixed {
             binaries: places(binaries),
             analog: places(analog),
             signals: DriveSignals::of(&profile),
+            ends: Ends::of(&profile),
             longest_cycle: longest.max(whole(&profile.closing)).max(Seconds(10.0)),
             current: current_thresholds(&profile),
             pressure: pressure_thresholds(&profile),

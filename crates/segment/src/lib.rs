@@ -9,6 +9,7 @@
 mod align;
 mod condition;
 mod drive;
+mod ends;
 mod gather;
 mod infer;
 mod live;
@@ -158,6 +159,7 @@ fn scene<'a>(fixed: &'a Fixed, state: &'a Gatherer, open: &'a Gathering, end: Mi
     Scene {
         profile: &fixed.profile,
         signals: &fixed.signals,
+        ends: &fixed.ends,
         source: state.source(fixed),
         seen: state.seen(),
         recording: &open.recording,
@@ -193,10 +195,7 @@ fn cycle(fixed: &Fixed, state: &Gatherer, open: Gathering) -> Cycle {
     let outcome = outcome::outcome(&scene, &path, &runs, open.ending);
     let first = path.iter().find(|stay| stay.to > stay.from).or(path.first());
     let direction = first.map_or(foldwatch_units::Direction::Opening, |stay| stay.state.direction);
-    let from_part_way = profile.sequence(direction.reversed()).last().is_some_and(|phase| {
-        let on = |ix| open.recording.state(ix, Micros(open.start.0.saturating_sub(1)));
-        phase.confirm.holds(&on) == Some(false)
-    });
+    let from_part_way = scene.stood_at_end(direction.reversed()) == Some(false);
     Cycle {
         start: open.start,
         end: open.end,
@@ -219,13 +218,7 @@ fn refused(
 ) -> Option<Cycle> {
     let profile = &fixed.profile;
     let on = |ix: foldwatch_profile::SignalIx| recording.initial.get(ix.at()).copied().flatten();
-    let there = |direction| {
-        profile
-            .sequence(direction)
-            .last()
-            .and_then(|phase: &foldwatch_profile::Phase| phase.confirm.holds(&on))
-            == Some(true)
-    };
+    let there = |direction| fixed.ends.holds(direction, &on) == Some(true);
     if direction.is_some_and(there) {
         return None;
     }
