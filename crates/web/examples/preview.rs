@@ -29,7 +29,8 @@ async fn main() -> Result<(), Anything> {
     let mut store = MemoryStore::new();
     store.put_profile(&profile.id, &text, Micros(0))?;
     let mut played = BTreeMap::new();
-    let cars = [("harbour-2", "Harbour 2, red", cycles), ("meadow-7", "Meadow 7", 6), ("quarry-1", "Quarry 1", 0)];
+    let cars =
+        [("harbour-2", "Harbour 2, red", cycles), ("meadow-7", "Meadow 7", 6), ("quarry-1", "Quarry 1", 0)];
     for (id, name, count) in cars {
         let car = Car { id: id.into(), name: name.into(), profile: profile.id.clone(), recorded: Micros(0) };
         store.put_car(&car)?;
@@ -59,7 +60,9 @@ async fn main() -> Result<(), Anything> {
         open,
         traces: Arc::new(Played(Arc::clone(&played))),
         hub: Arc::clone(&hub),
-        metrics: Box::new(|| "# HELP foldwatch_up Whether foldwatch runs.\n# TYPE foldwatch_up gauge\nfoldwatch_up 1\n".into()),
+        metrics: Box::new(|| {
+            "# HELP foldwatch_up Whether foldwatch runs.\n# TYPE foldwatch_up gauge\nfoldwatch_up 1\n".into()
+        }),
     });
     let listener = tokio::net::TcpListener::bind(("127.0.0.1", port)).await?;
     println!("http://{}", listener.local_addr()?);
@@ -81,7 +84,8 @@ fn faults(profile: &Profile) -> Vec<Fault> {
         Fault::new(FaultKind::RunOn, Target::System, 0.6).from_cycle(9).now_and_then(0.5),
     ];
     if let Some(ix) = profile.find("roof_stowed") {
-        faults.push(Fault::new(FaultKind::SwitchLate, Target::Signal(ix), 0.7).from_cycle(8).now_and_then(0.6));
+        faults
+            .push(Fault::new(FaultKind::SwitchLate, Target::Signal(ix), 0.7).from_cycle(8).now_and_then(0.6));
     }
     faults
 }
@@ -213,7 +217,9 @@ async fn bench(profile: Arc<Profile>, played: Arc<BTreeMap<String, Vec<Verdict>>
         words: "recording; everything is kept".into(),
         since: "2025-06-08T08:00:00Z".into(),
     }));
-    let Some(verdict) = played[car].iter().rev().find(|v| v.cycle.direction == Direction::Opening) else { return };
+    let Some(verdict) = played[car].iter().rev().find(|v| v.cycle.direction == Direction::Opening) else {
+        return;
+    };
     let recording = &verdict.cycle.recording;
     loop {
         let mut engine = Engine::new(Arc::clone(&profile));
@@ -225,7 +231,10 @@ async fn bench(profile: Arc<Profile>, played: Arc<BTreeMap<String, Vec<Verdict>>
                     Some(trace) => trace[n],
                     None => recording.state(ix, *at).map_or(f32::NAN, |on| f32::from(u8::from(on))),
                 };
-                columns.entry(signal.id.clone()).or_default().push(Some(row[ix.at()]).filter(|v| v.is_finite()));
+                columns
+                    .entry(signal.id.clone())
+                    .or_default()
+                    .push(Some(row[ix.at()]).filter(|v| v.is_finite()));
             }
             times.push(at.as_secs());
             engine.push(&Item::Row { at: *at, values: &row }, &mut |event| {

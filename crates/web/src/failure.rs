@@ -3,10 +3,14 @@
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use axum::Json;
+use axum::extract::rejection::QueryRejection;
+use axum::extract::{FromRequestParts, Query};
 use axum::http::StatusCode;
+use axum::http::request::Parts;
 use axum::response::{IntoResponse, Response};
 use foldwatch_store::StoreError;
 use serde::Serialize;
+use serde::de::DeserializeOwned;
 
 /// An answer that could not be given.
 #[derive(Debug)]
@@ -14,6 +18,21 @@ pub(crate) struct Failure {
     pub status: StatusCode,
     pub code: &'static str,
     pub message: String,
+}
+
+/// The parameters of a request; what can't be read of them fails as everything else does.
+pub(crate) struct Asked<T>(pub T);
+
+impl<T: DeserializeOwned, S: Sync> FromRequestParts<S> for Asked<T> {
+    type Rejection = Failure;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Failure> {
+        let query = Query::try_from_uri(&parts.uri).map_err(|error: QueryRejection| {
+            let message = format!("The address can't be understood: {}.", error.body_text());
+            Failure::new(StatusCode::BAD_REQUEST, "bad-parameter", message)
+        });
+        query.map(|Query(asked)| Asked(asked))
+    }
 }
 
 /// How a failure looks in the API.

@@ -11,6 +11,8 @@ mod failure;
 mod live;
 mod pages;
 mod query;
+#[cfg(test)]
+mod tests;
 mod texts;
 mod traces;
 

@@ -1,7 +1,7 @@
 //! Cycles, their traces and findings.
 
 use axum::Json;
-use axum::extract::{Path, Query, State};
+use axum::extract::{Path, State};
 use foldwatch_report::{Cycle, parse_utc, rfc3339};
 use foldwatch_store::{CycleQuery, FindingQuery};
 use foldwatch_units::{Direction, Micros, Seconds};
@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::cars::CycleRow;
 use crate::app::App;
-use crate::failure::{Failure, FailureBody};
+use crate::failure::{Asked, Failure, FailureBody};
 use crate::query::{self, weight_of, weight_word};
 use crate::traces::{AFTER, BEFORE, MOST_POINTS, Traces};
 
@@ -83,7 +83,7 @@ pub(crate) struct Cycles {
 pub(crate) async fn cycles(
     State(app): State<App>,
     Path(car): Path<String>,
-    Query(wanted): Query<Wanted>,
+    Asked(wanted): Asked<Wanted>,
 ) -> Result<Json<Cycles>, Failure> {
     app.ask(move |desk| {
         let view = query::car(desk, &car)?;
@@ -148,13 +148,18 @@ const LONGEST_S: f64 = 3600.0;
 pub(crate) async fn traces(
     State(app): State<App>,
     Path((car, start)): Path<(String, String)>,
-    Query(window): Query<Window>,
+    Asked(window): Asked<Window>,
 ) -> Result<Json<Traces>, Failure> {
     app.ask(move |desk| {
         let view = query::car(desk, &car)?;
         let cycle = query::cycle(desk, &view.car.id, &start)?;
         let begin = parse_utc(&cycle.start).unwrap_or(Micros(0));
         let end = parse_utc(&cycle.end).unwrap_or(begin);
+        let ends = [("from_s", window.from_s), ("until_s", window.until_s)];
+        if let Some((name, Some(end))) = ends.into_iter().find(|(_, end)| end.is_some_and(|s| !s.is_finite()))
+        {
+            return Err(Failure::parameter(name, &end.to_string(), "a number of seconds"));
+        }
         let from = window.from_s.map_or(begin - BEFORE, |s| begin + Seconds(s));
         let until = window.until_s.map_or(end + AFTER, |s| begin + Seconds(s));
         let length = (until - from).0;
@@ -224,7 +229,7 @@ pub(crate) struct FindingRow {
 pub(crate) async fn findings(
     State(app): State<App>,
     Path(car): Path<String>,
-    Query(wanted): Query<WantedFindings>,
+    Asked(wanted): Asked<WantedFindings>,
 ) -> Result<Json<Vec<FindingRow>>, Failure> {
     app.ask(move |desk| {
         let view = query::car(desk, &car)?;

@@ -3,7 +3,7 @@
 use std::io::{self, Write};
 
 use axum::body::{Body, Bytes};
-use axum::extract::{Path, Query, State};
+use axum::extract::{Path, State};
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use foldwatch_profile::Profile;
@@ -17,7 +17,7 @@ use tokio::sync::mpsc::Sender;
 use tokio_stream::wrappers::ReceiverStream;
 
 use crate::app::{App, Desk};
-use crate::failure::{Failure, FailureBody};
+use crate::failure::{Asked, Failure, FailureBody};
 use crate::query::{self, CarView};
 
 /// Which time.
@@ -65,7 +65,7 @@ fn which(file: &str) -> Option<Which> {
 pub(crate) async fn export(
     State(app): State<App>,
     Path((car, file)): Path<(String, String)>,
-    Query(period): Query<Period>,
+    Asked(period): Asked<Period>,
 ) -> Result<Response, Failure> {
     let right = "cycles.csv, phases.csv, findings.csv, measures.csv or samples.csv";
     let which = which(&file).ok_or_else(|| Failure::parameter("table", &file, right))?;

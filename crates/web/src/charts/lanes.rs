@@ -55,7 +55,12 @@ fn range(trace: &NumberTrace) -> (f64, f64) {
     let finite = || trace.values.iter().flatten().map(|v| f64::from(*v));
     let (low, high) = finite().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
     let low = if low > 0.0 && low < 0.4 * high { 0.0 } else { low };
-    let span = (high - low).max(if trace.kind == "temperature" { 5.0 } else { 1.0 });
+    let least = match trace.kind {
+        "pressure" => 10.0,
+        "voltage" => 2.0,
+        _ => 5.0,
+    };
+    let span = (high - low).max(least);
     (low - 0.04 * span, low + 1.06 * span)
 }
 

@@ -10,7 +10,7 @@ use super::{Axis, AxisKind, Band, Bar, Dot, Figure, Flag, Lane, LaneKind, Shape}
 const WIDTH: f64 = 1000.0;
 const NAMES: f64 = 168.0;
 const RIGHT: f64 = 12.0;
-const AXIS: f64 = 26.0;
+const AXIS: f64 = 30.0;
 const FLAGS: f64 = 26.0;
 
 /// A figure with its title, or its empty state.
@@ -29,7 +29,7 @@ fn height(lane: &Lane) -> f64 {
         LaneKind::Line { .. } => 92.0,
         LaneKind::Bars(_) => 23.0,
         LaneKind::Marks(_) => 30.0,
-        LaneKind::Dots { .. } => 190.0,
+        LaneKind::Dots { .. } => 300.0,
     }
 }
 
@@ -63,7 +63,7 @@ fn picture(figure: &Figure) -> Markup {
             @for band in &figure.bands { (draw_band(band, &scale, top, bottom, &figure.id)) }
             (ticks(&scale, top, bottom))
             @for (lane, y, h) in &places { (draw_lane(lane, &scale, *y, *h, &figure.id)) }
-            @for flag in &figure.flags { (draw_flag(flag, &scale, bottom)) }
+            @for (flag, x) in spread(&figure.flags, &scale) { (draw_flag(flag, scale.x(flag.x), x, bottom)) }
         }
     }
 }
@@ -129,10 +129,10 @@ fn ticks(scale: &Scale, top: f64, bottom: f64) -> Markup {
         @for v in at {
             line.tick x1=(r(scale.x(v))) x2=(r(scale.x(v))) y1=(top) y2=(bottom + 4.0) {}
             @if scale.x(v) < WIDTH - 14.0 || kind == AxisKind::Cycles {
-                text.tick-text x=(r(scale.x(v))) y=(bottom + 18.0) text-anchor="middle" { (text(v)) }
+                text.tick-text x=(r(scale.x(v))) y=(bottom + 21.0) text-anchor="middle" { (text(v)) }
             }
         }
-        text.tick-text x=(NAMES - 14.0) y=(bottom + 18.0) text-anchor="end" { (unit) }
+        text.tick-text x=(NAMES - 26.0) y=(bottom + 21.0) text-anchor="end" { (unit) }
     }
 }
 
@@ -142,7 +142,7 @@ fn draw_lane(lane: &Lane, scale: &Scale, y: f64, h: f64, id: &str) -> Markup {
         line.rule x1="0" x2=(WIDTH) y1=(y + h) y2=(y + h) {}
         @match &lane.kind {
             LaneKind::Line { pieces, low, high } => {
-                (name(lane, y + 18.0))
+                (name(lane, y + h / 2.0 + 4.0))
                 (range(*low, *high, lane.unit, y, h))
                 @let to_y = |v: f64| y + h - 4.0 - (v - low) / (high - low) * (h - 8.0);
                 @for piece in pieces { path.line.(colour) d=(path(piece, scale, &to_y)) {} }
@@ -248,14 +248,14 @@ fn surface(
         }
         @if let Some(limit) = limit {
             line.limit-line x1=(NAMES) x2=(WIDTH - RIGHT) y1=(r(to_y(limit))) y2=(r(to_y(limit))) {}
-            text.limit-text x="2" y=(r(to_y(limit) + 4.0)) { (format!("limit {limit:.2}")) }
+            text.limit-text x=(NAMES + 4.0) y=(r(to_y(limit) - 7.0)) { (format!("limit {limit:.2}")) }
         }
-        @if let Some(ends) = trend { path.trend-line d=(path(&ends, scale, &to_y)) {} }
+        @if let Some(ends) = trend { path.trend-line d=(path(&ends, scale, &|v| to_y(v).clamp(y, y + h))) {} }
         @for dot in dots.iter().filter(|d| d.shape == Shape::Raw) {
-            (mark(dot.shape, scale.x(dot.x), to_y(dot.y), 3.0, &dot.title, None))
+            (mark(dot.shape, scale.x(dot.x), to_y(dot.y), 5.0, &dot.title, None))
         }
         @for dot in dots.iter().filter(|d| d.shape != Shape::Raw) {
-            (mark(dot.shape, scale.x(dot.x), to_y(dot.y), 4.0, &dot.title, dot.href.as_deref()))
+            (mark(dot.shape, scale.x(dot.x), to_y(dot.y), 7.0, &dot.title, dot.href.as_deref()))
         }
     }
 }
@@ -286,12 +286,26 @@ pub(crate) fn mark(shape: Shape, x: f64, y: f64, s: f64, title: &str, href: Opti
     }
 }
 
-fn draw_flag(flag: &Flag, scale: &Scale, bottom: f64) -> Markup {
-    let x = scale.x(flag.x);
+/// Where each flag's mark stands: above its place, or beside the mark before it where that is too near.
+fn spread<'a>(flags: &'a [Flag], scale: &Scale) -> Vec<(&'a Flag, f64)> {
+    let mut sorted: Vec<&Flag> = flags.iter().collect();
+    sorted.sort_by(|a, b| a.x.total_cmp(&b.x));
+    let mut free = 0.0f64;
+    let mut placed = Vec::with_capacity(sorted.len());
+    for flag in sorted {
+        let x = scale.x(flag.x).max(free);
+        free = x + 28.0;
+        placed.push((flag, x));
+    }
+    placed
+}
+
+/// `at` is the flag's place on the axis, `x` that of its mark.
+fn draw_flag(flag: &Flag, at: f64, x: f64, bottom: f64) -> Markup {
     html! {
         a.flag href=(flag.href) aria-label={ "finding " (flag.number) ": " (flag.title) } {
             title { (flag.title) }
-            line.flag-line x1=(r(x)) x2=(r(x)) y1="20" y2=(bottom) {}
+            path.flag-line d={ "M" (r(x)) " 19L" (r(at)) " 26V" (bottom) } {}
             (mark(flag.shape, x, 11.0, 6.0, &flag.title, None))
             text.flag-text x=(r(x + 9.0)) y="15" { (flag.number) }
         }

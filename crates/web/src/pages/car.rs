@@ -7,7 +7,7 @@ use foldwatch_units::{Micros, Seconds};
 use maud::{Markup, html};
 use serde::Deserialize;
 
-use super::{At, Failed, car_href, cycle_href, frame, icon, short_time, time, weight};
+use super::{At, Failed, car_href, cycle_href, frame, icon, sentence, short_time, time, weight};
 use crate::app::App;
 use crate::charts::{self, Material, Page, Shape};
 use crate::query::{self, CarView, Matter, matters, weight_of};
@@ -134,7 +134,7 @@ fn matter_item(car: &str, view: &CarView, matter: &Matter) -> Markup {
             p.count { (texts::matter_count(matter)) }
             p {
                 "Last: " a href=(cycle_href(car, &matter.newest.0)) { (short_time(&matter.newest.0)) } ". "
-                (matter.newest.1) " "
+                (sentence(&matter.newest.1)) " "
                 a href={ "?period=all&kind=" (matter.kind) } { "All cycles with it" }
             }
             (help(&matter.kind))

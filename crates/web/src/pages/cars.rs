@@ -6,7 +6,7 @@ use foldwatch_store::{Car, CycleQuery, CycleSummary, FindingQuery, FindingRow, S
 use foldwatch_units::Micros;
 use maud::{Markup, html};
 
-use super::{Failed, car_href, cycle_href, frame, icon, short_time, weight};
+use super::{Failed, car_href, cycle_href, frame, icon, sentence, short_time, weight};
 use crate::app::{App, Desk};
 use crate::charts::Shape;
 use crate::failure::Failure;
@@ -69,7 +69,7 @@ pub(super) async fn page(State(app): State<App>) -> Result<Markup, Failed> {
             @for row in &rows {
                 li.car.(row.worst().map_or("sound", weight_word)) {
                     h2 {
-                        (icon(Shape::of_weight(row.worst().map(weight_word))))
+                        @if !row.lately.is_empty() { (icon(Shape::of_weight(row.worst().map(weight_word)))) }
                         a href=(car_href(&row.car.id)) { (row.car.name) }
                     }
                     @if row.lately.is_empty() { p { (texts::NO_CYCLES) } }
@@ -82,8 +82,8 @@ pub(super) async fn page(State(app): State<App>) -> Result<Markup, Failed> {
                                 li {
                                     (weight(weight_word(found.finding.weight))) " "
                                     @match found.cycle {
-                                        Some(start) => a href=(cycle_href(&row.car.id, &rfc3339(start))) { (found.finding.message) },
-                                        None => (found.finding.message),
+                                        Some(start) => a href=(cycle_href(&row.car.id, &rfc3339(start))) { (sentence(&found.finding.message)) },
+                                        None => (sentence(&found.finding.message)),
                                     }
                                 }
                             }

@@ -7,7 +7,7 @@ use maud::{Markup, html};
 use serde::Deserialize;
 
 use super::car::help;
-use super::{At, Failed, car_href, cycle_href, frame, icon, time, weight};
+use super::{At, Failed, car_href, cycle_href, frame, icon, sentence, time, weight};
 use crate::app::App;
 use crate::charts::{self, Material, Page, Shape, seconds};
 use crate::query::{self, CarView};
@@ -156,8 +156,8 @@ fn finding_item(view: &CarView, cycle: &Cycle, n: usize, finding: &Finding) -> M
         .map(|ix| view.profile.signal(ix).label.as_str());
     html! {
         li.finding.(finding.weight) id={ "finding-" (n) } {
-            h3 { (weight(&finding.weight)) " " (texts::kind(&finding.kind)) @if let Some(phase) = &finding.phase { span.place { " " (phase) } } }
-            p { (finding.message) }
+            h3 { span.number { (n) } (weight(&finding.weight)) " " (texts::kind(&finding.kind)) @if let Some(phase) = &finding.phase { span.place { " " (phase) } } }
+            p { (sentence(&finding.message)) }
             dl.facts {
                 div { dt { "At" } dd { (format!("{at:.2} s")) } }
                 div { dt { "Value" } dd { (texts::number(finding.value)) " " (finding.unit) } }
@@ -194,7 +194,7 @@ fn step(phase: &Phase) -> Markup {
     html! {
         tr id={ "step-" (phase.index) } {
             th scope="row" { (phase.name) }
-            td.num { (format!("{:.2} ± {:.3}", phase.duration_s, phase.u_duration_s)) @if slow { " !" } }
+            td.num { (format!("{:.2}", phase.duration_s)) span.quiet { " ± " (texts::number(phase.u_duration_s)) } @if slow { " !" } }
             td.num { (maybe(phase.expected_s)) }
             td.num { (maybe(phase.limit_s)) }
             td.num { (maybe(phase.corrected_s)) }

@@ -150,6 +150,15 @@ fn icon(shape: Shape) -> Markup {
     html! { svg.icon viewBox="0 0 16 16" width="16" height="16" aria-hidden="true" { (mark(shape, 8.0, 8.0, 5.5, "", None)) } }
 }
 
+/// A sentence of a finding: what stands between back quotes is a name.
+fn sentence(text: &str) -> Markup {
+    html! {
+        @for (n, part) in text.split('`').enumerate() {
+            @if n % 2 == 1 { b.said { (part) } } @else { (part) }
+        }
+    }
+}
+
 /// A moment for people and programs.
 fn time(text: &str) -> Markup {
     html! { time datetime=(text) { (texts::moment(text)) } }

@@ -1,0 +1,335 @@
+//! Requests against a store in memory, filled by the engine from a roof played by hand.
+
+use std::sync::Arc;
+
+use axum::body::Body;
+use axum::http::{Request, StatusCode, header};
+use axum::response::Response;
+use foldwatch_pipeline::{Engine, Event, Verdict};
+use foldwatch_profile::Profile;
+use foldwatch_report::rfc3339;
+use foldwatch_samples::Item;
+use foldwatch_segment::Recording;
+use foldwatch_store::*;
+use foldwatch_units::{Micros, Seconds};
+use http_body_util::BodyExt;
+use tower::ServiceExt;
+
+use crate::*;
+
+const ROOF: &str = include_str!("../../../config/profiles/softtop-cover.toml");
+const START: Micros = Micros(1_748_822_400_000_000);
+
+/// Every valve of each step on for as long as it should take, or for `slow` times as long, then its confirmation.
+fn play(profile: &Profile, engine: &mut Engine, slow: f64, out: &mut Vec<Verdict>) {
+    let mut row: Vec<f32> =
+        profile.signals.iter().map(|s| if s.kind.is_binary() { 0.0 } else { 20.0 }).collect();
+    let mut now = START;
+    let mut keep = |event| {
+        if let Event::Settled(verdict) = event {
+            out.push(*verdict);
+        }
+    };
+    let mut wait = |row: &[f32], secs: f64, engine: &mut Engine| {
+        for _ in 0..(secs / 0.05) as usize {
+            engine.push(&Item::Row { at: now, values: row }, &mut keep);
+            now = now + Seconds(0.05);
+        }
+    };
+    if let Some(last) = profile.closing.last() {
+        last.confirm.wanted().into_iter().for_each(|(ix, on)| row[ix.at()] = f32::from(u8::from(on)));
+    }
+    wait(&row, 5.0, engine);
+    for phase in &profile.opening {
+        for (ix, signal) in profile.signals() {
+            match signal.kind {
+                foldwatch_profile::SignalKind::Valve => {
+                    row[ix.at()] = f32::from(u8::from(phase.valves.contains(&ix)));
+                }
+                foldwatch_profile::SignalKind::Pump => row[ix.at()] = f32::from(u8::from(phase.pump)),
+                _ => {}
+            }
+        }
+        wait(&row, phase.expected.0 * slow, engine);
+        phase.confirm.wanted().into_iter().for_each(|(ix, on)| row[ix.at()] = f32::from(u8::from(on)));
+        wait(&row, 0.1, engine);
+    }
+    for (ix, signal) in profile.signals() {
+        if matches!(signal.kind, foldwatch_profile::SignalKind::Valve | foldwatch_profile::SignalKind::Pump) {
+            row[ix.at()] = 0.0;
+        }
+    }
+    wait(&row, 5.0, engine);
+    engine.finish(&mut keep);
+}
+
+struct Kept(Vec<Verdict>);
+
+impl crate::Traces for Kept {
+    fn recording(&self, _: &str, from: Micros, to: Micros) -> Result<Recording, NoTraces> {
+        let fits = |v: &&Verdict| v.cycle.start <= to && v.cycle.end >= from;
+        self.0.iter().find(fits).map(|v| v.cycle.recording.clone()).ok_or(NoTraces::NotKept)
+    }
+}
+
+struct Scene {
+    app: App,
+    start: String,
+    end: String,
+}
+
+fn scene() -> Scene {
+    let profile = foldwatch_profile::parse(ROOF).unwrap().profile;
+    let mut verdicts = Vec::new();
+    play(&profile, &mut Engine::new(Arc::new(profile.clone())), 2.5, &mut verdicts);
+    let verdict = &verdicts[0];
+    let json = foldwatch_report::cycle(&profile, verdict, &|at| at);
+    assert!(!json.phases.is_empty() && json.findings.iter().any(|f| f.kind == "slow-phase"), "{json:#?}");
+    let mut store = MemoryStore::new();
+    store.put_profile(&profile.id, ROOF, START).unwrap();
+    for (id, name) in [("car-1", "<b>Nine & \"ten\"</b>"), ("empty", "Nothing yet")] {
+        let car = Car { id: id.into(), name: name.into(), profile: profile.id.clone(), recorded: START };
+        store.put_car(&car).unwrap();
+    }
+    let phase = |p: &foldwatch_report::Phase| PhaseRecord {
+        direction: verdict.cycle.direction,
+        index: p.index as u32,
+        name: p.name.clone(),
+        start: foldwatch_report::parse_utc(&p.start).unwrap(),
+        duration: Seconds(p.duration_s),
+        u_duration: Seconds(p.u_duration_s),
+        confirmation: p.confirmation.clone(),
+        corrected: p.corrected_s.map(Seconds),
+        oil: None,
+        supply: None,
+    };
+    let finding = |f: &foldwatch_report::Finding| FindingRecord {
+        kind: f.kind.clone(),
+        weight: crate::query::weight_of(&f.weight).unwrap(),
+        phase: f.phase.clone(),
+        signal: f.signal.clone(),
+        at: foldwatch_report::parse_utc(&f.at).unwrap(),
+        value: Some(f.value),
+        limit: f.limit,
+        unit: f.unit.clone(),
+        message: f.message.clone(),
+    };
+    let record = CycleRecord {
+        car: "car-1".into(),
+        start: verdict.cycle.start,
+        end: verdict.cycle.end,
+        direction: verdict.cycle.direction,
+        outcome: json.outcome.clone(),
+        judged: serde_json::to_string(&json).unwrap(),
+        phases: json.phases.iter().map(phase).collect(),
+        measures: Vec::new(),
+        findings: json.findings.iter().map(finding).collect(),
+    };
+    store.put_judged(&Judged { cycles: vec![record], ..Judged::default() }).unwrap();
+    let open: Open = Box::new(move || store.reader());
+    let app = App::new(Parts {
+        open,
+        traces: Arc::new(Kept(verdicts)),
+        hub: Arc::default(),
+        metrics: Box::new(|| "foldwatch_frames_total 7\n".into()),
+    });
+    Scene { app, start: json.start, end: json.end }
+}
+
+async fn get(app: &App, path: &str) -> Response {
+    router(app.clone()).oneshot(Request::get(path).body(Body::empty()).unwrap()).await.unwrap()
+}
+
+async fn text(app: &App, path: &str, status: StatusCode) -> String {
+    let response = get(app, path).await;
+    assert_eq!(response.status(), status, "{path}");
+    String::from_utf8(response.into_body().collect().await.unwrap().to_bytes().to_vec()).unwrap()
+}
+
+async fn json(app: &App, path: &str, status: StatusCode) -> serde_json::Value {
+    let text = text(app, path, status).await;
+    serde_json::from_str(&text).unwrap_or_else(|e| panic!("{path}: {e}: {text}"))
+}
+
+#[tokio::test]
+async fn a_cycle_is_found_by_list_and_filter_and_has_its_traces() {
+    let Scene { app, start, .. } = scene();
+    let cars = json(&app, "/api/v1/cars", StatusCode::OK).await;
+    assert_eq!(cars[0]["newest_cycle"]["start"], start.as_str());
+    for (filter, found) in [
+        ("", 1),
+        ("?direction=opening", 1),
+        ("?direction=closing", 0),
+        ("?kind=slow-phase", 1),
+        ("?kind=run-on", 0),
+        ("?outcome=refused", 0),
+        ("?weight=stop-using", 0),
+        ("?from=2030-01-01T00:00:00Z", 0),
+    ] {
+        let list = json(&app, &format!("/api/v1/cars/car-1/cycles{filter}"), StatusCode::OK).await;
+        assert_eq!(list["cycles"].as_array().unwrap().len(), found, "{filter}");
+    }
+    let one = json(&app, "/api/v1/cars/car-1/cycles?limit=1", StatusCode::OK).await;
+    let next = one["next"].as_str().unwrap();
+    let rest = json(&app, &format!("/api/v1/cars/car-1/cycles?until={next}"), StatusCode::OK).await;
+    assert!(rest["cycles"].as_array().unwrap().is_empty() && rest["next"].is_null());
+    let cycle = json(&app, &format!("/api/v1/cars/car-1/cycles/{start}"), StatusCode::OK).await;
+    assert_eq!(cycle["start"], start.as_str());
+    let path = format!("/api/v1/cars/car-1/cycles/{start}/traces?from_s=0&until_s=2&points=8");
+    let traces = json(&app, &path, StatusCode::OK).await;
+    let times = traces["numbers"][0]["times_s"].as_array().unwrap();
+    assert!(
+        times.len() <= 8 && times.iter().all(|t| (0.0..=2.0).contains(&t.as_f64().unwrap())),
+        "{times:?}"
+    );
+    assert_eq!(
+        json(&app, "/api/v1/cars/car-1/findings?kind=slow-phase", StatusCode::OK).await[0]["cycle"],
+        start.as_str()
+    );
+    assert!(json(&app, "/api/v1/cars/car-1/trend", StatusCode::OK).await[0]["points"].is_array());
+    assert_eq!(text(&app, "/metrics", StatusCode::OK).await, "foldwatch_frames_total 7\n");
+    assert_eq!(json(&app, "/health", StatusCode::OK).await["cars"], 2);
+    text(&app, "/ready", StatusCode::OK).await;
+}
+
+#[tokio::test]
+async fn what_is_wrong_with_a_request_is_said() {
+    let Scene { app, start, .. } = scene();
+    for (path, status, code) in [
+        ("/api/v1/cars/nobody".to_owned(), StatusCode::NOT_FOUND, "unknown-car"),
+        ("/api/v1/cars/car-1/cycles/rubbish".to_owned(), StatusCode::NOT_FOUND, "unknown-cycle"),
+        ("/api/v1/cars/car-1/cycles?direction=up".to_owned(), StatusCode::BAD_REQUEST, "bad-parameter"),
+        ("/api/v1/cars/car-1/cycles?limit=many".to_owned(), StatusCode::BAD_REQUEST, "bad-parameter"),
+        ("/api/v1/cars/car-1/cycles?colour=red".to_owned(), StatusCode::BAD_REQUEST, "bad-parameter"),
+        ("/api/v1/cars/car-1/cycles?limit=0".to_owned(), StatusCode::BAD_REQUEST, "bad-parameter"),
+        ("/api/v1/cars/car-1/export/samples.csv".to_owned(), StatusCode::BAD_REQUEST, "bad-parameter"),
+        (
+            format!("/api/v1/cars/car-1/cycles/{start}/traces?until_s=NaN"),
+            StatusCode::BAD_REQUEST,
+            "bad-parameter",
+        ),
+    ] {
+        assert_eq!(json(&app, &path, status).await["code"], code, "{path}");
+    }
+    let page = text(&app, "/cars/nobody%3Cscript%3E", StatusCode::NOT_FOUND).await;
+    assert!(page.contains("unknown-car") && page.contains("<main") && !page.contains("nobody<script>"));
+    assert!(text(&app, "/no/such", StatusCode::NOT_FOUND).await.contains("unknown-page"));
+}
+
+#[tokio::test]
+async fn pages_are_whole_escaped_and_small() {
+    let Scene { app, start, .. } = scene();
+    let cycle = format!("/cars/car-1/cycles/{start}");
+    for path in [
+        "/",
+        "/cars/car-1",
+        &cycle,
+        "/cars/car-1/trend",
+        "/cars/car-1/bench",
+        "/api",
+        "/cars/empty",
+        "/cars/empty/trend",
+    ] {
+        let response = get(&app, path).await;
+        assert_eq!(response.status(), StatusCode::OK, "{path}");
+        let policy = response.headers()[header::CONTENT_SECURITY_POLICY].to_str().unwrap();
+        assert!(policy.contains("script-src 'self'") && !policy.contains("unsafe"));
+        assert_eq!(response.headers()[header::X_CONTENT_TYPE_OPTIONS], "nosniff");
+        assert_eq!(response.headers()[header::REFERRER_POLICY], "no-referrer");
+        let page =
+            String::from_utf8(response.into_body().collect().await.unwrap().to_bytes().to_vec()).unwrap();
+        assert!(!page.contains("<b>Nine") && !page.contains(" style="), "{path}");
+        assert!(!page.contains("http://") && !page.contains("https://"), "{path}");
+        assert!(page.len() < 600_000, "{path}: {}", page.len());
+    }
+    let page = text(&app, &cycle, StatusCode::OK).await;
+    for part in ["finding-1", "id=\"run-sheet\"", "id=\"lanes\"", "id=\"switches\"", "Slow phase"] {
+        assert!(page.contains(part), "{part}");
+    }
+    assert!(text(&app, "/cars/car-1", StatusCode::OK).await.contains("in 1 of 1 opening"));
+}
+
+#[tokio::test]
+async fn tables_are_csv_with_units_and_utc() {
+    let Scene { app, start, end } = scene();
+    for table in ["cycles", "phases", "findings", "measures"] {
+        let csv = text(&app, &format!("/api/v1/cars/car-1/export/{table}.csv"), StatusCode::OK).await;
+        assert!(csv.starts_with("cycle,") && csv.contains(&start) && csv.contains("\r\n"), "{table}: {csv}");
+    }
+    let path = format!("/api/v1/cars/car-1/export/samples.csv?from={start}&until={end}");
+    let csv = text(&app, &path, StatusCode::OK).await;
+    let mut reader = csv::Reader::from_reader(csv.as_bytes());
+    assert_eq!(&reader.headers().unwrap()[0], "time_utc");
+    let times: Vec<String> = reader.records().map(|r| r.unwrap()[0].to_owned()).collect();
+    assert!(times.len() > 20 && times.is_sorted(), "{}", times.len());
+    assert!(times[0] >= start && times[times.len() - 1] < end);
+}
+
+#[tokio::test]
+async fn the_description_is_openapi_3_1_and_complete() {
+    let Scene { app, .. } = scene();
+    let described = json(&app, "/api/v1/openapi.json", StatusCode::OK).await;
+    assert!(described["openapi"].as_str().unwrap().starts_with("3.1"));
+    let paths = described["paths"].as_object().unwrap();
+    for path in
+        ["/api/v1/cars", "/api/v1/cars/{car}/cycles/{start}/traces", "/api/v1/cars/{car}/live", "/health"]
+    {
+        assert!(paths.contains_key(path), "{path}");
+    }
+    // Every shape that is referred to is there.
+    let text = described.to_string();
+    for part in text.split("#/components/schemas/").skip(1) {
+        let name = part.split('"').next().unwrap();
+        assert!(described["components"]["schemas"].get(name).is_some(), "{name}");
+    }
+}
+
+#[tokio::test]
+async fn live_events_come_to_those_who_watch_that_car() {
+    let Scene { app, .. } = scene();
+    let state = |car: &str| {
+        LiveMessage::State(LiveState { car: car.into(), at: rfc3339(START), ..LiveState::default() })
+    };
+    app.hub().publish(state("car-1"));
+    let response = get(&app, "/api/v1/cars/car-1/live").await;
+    assert_eq!(response.headers()[header::CONTENT_TYPE], "text/event-stream");
+    assert_eq!(app.hub().watchers(), 1);
+    app.hub().publish(state("another"));
+    app.hub().publish(LiveMessage::Closed(LiveCycle {
+        car: "car-1".into(),
+        start: rfc3339(START),
+        outcome: Some("completed".into()),
+        findings: Vec::new(),
+    }));
+    // Closing the hub ends the stream, so that a shutdown does not wait for who watches.
+    app.hub().close();
+    let all = response.into_body().collect().await.unwrap().to_bytes();
+    let all = String::from_utf8(all.to_vec()).unwrap();
+    assert!(all.starts_with("event: state") && all.contains("event: closed"), "{all}");
+    assert!(!all.contains("another"), "{all}");
+}
+
+#[tokio::test]
+async fn a_lost_port_stands_on_every_page_and_in_health() {
+    let Scene { app, .. } = scene();
+    app.hub().publish(LiveMessage::Port(PortState {
+        port: "/dev/ttyUSB0".into(),
+        car: None,
+        logger: None,
+        well: false,
+        words: "unplugged; plug it in again".into(),
+        since: rfc3339(START),
+    }));
+    assert!(text(&app, "/cars/car-1", StatusCode::OK).await.contains("unplugged; plug it in again"));
+    assert_eq!(json(&app, "/health", StatusCode::SERVICE_UNAVAILABLE).await["well"], false);
+}
+
+#[tokio::test]
+async fn serving_ends_when_told() {
+    let Scene { app, .. } = scene();
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
+    let served = tokio::spawn(serve(listener, app, async { stopped.await.unwrap_or(()) }));
+    stop.send(()).unwrap();
+    served.await.unwrap().unwrap();
+}
