@@ -13,7 +13,8 @@ pub(crate) fn t_density_at_0(df: f64) -> f64 {
 
 /// P(T > x) of Student's t; the far tail keeps its relative precision.
 pub(crate) fn t_above(x: f64, df: f64) -> f64 {
-    t(df).map_or(f64::NAN, |t| t.cdf(-x))
+    // The library's incomplete beta function panics on NaN.
+    t(df).filter(|_| !x.is_nan()).map_or(f64::NAN, |t| t.cdf(-x))
 }
 
 /// The x with P(T < x) = p of Student's t; with infinite degrees of freedom, of the standard normal.

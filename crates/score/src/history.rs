@@ -161,6 +161,10 @@ impl History {
         conditions: timing::Conditions,
         now: f64,
     ) -> Option<Needed> {
+        // A sensor that shows nothing, or less, has no logarithm.
+        if !(now.is_finite() && now > 0.0) {
+            return None;
+        }
         let Load(known) = self.steps.get(&step_key(profile, phase))?.loads.get(what)?;
         if known.cycles() < timing::ENOUGH_CYCLES {
             return None;

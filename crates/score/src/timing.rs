@@ -96,7 +96,10 @@ fn timing(profile: &Profile, cycle: &Cycle, facts: &RunFacts, history: &History)
         corrected: corrected.time,
         u_corrected: corrected.time * corrected.relative_u.hypot(run.u_duration.0 / driven.0.max(1e-3)),
         contributions: predicted.contributions.iter().map(|c| (c.influence.as_str(), c.seconds)).collect(),
-        tail: facts.motion.map(|seconds| predicted.tail(Seconds(seconds))),
+        tail: facts
+            .motion
+            .filter(|seconds| seconds.is_finite() && *seconds > 0.0)
+            .map(|seconds| predicted.tail(Seconds(seconds))),
         learned: expectation.cycles() >= ENOUGH_CYCLES,
     }
 }
