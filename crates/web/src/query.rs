@@ -134,9 +134,12 @@ pub struct Matter {
     pub newest: (String, String),
 }
 
+/// What a finding is about: its kind, its step, its signal.
+type About<'a> = (&'a str, Option<&'a str>, Option<&'a str>);
+
 /// Puts the findings of cycles (newest first) together by what they are about: the heaviest first, then the most often.
 pub fn matters(cycles: &[Cycle]) -> Vec<Matter> {
-    let mut groups: BTreeMap<(&str, Option<&str>, Option<&str>), Vec<usize>> = BTreeMap::new();
+    let mut groups: BTreeMap<About, Vec<usize>> = BTreeMap::new();
     for (n, cycle) in cycles.iter().enumerate() {
         for finding in &cycle.findings {
             let key = (finding.kind.as_str(), finding.phase.as_deref(), finding.signal.as_deref());
@@ -152,11 +155,7 @@ pub fn matters(cycles: &[Cycle]) -> Vec<Matter> {
     matters
 }
 
-fn matter(
-    cycles: &[Cycle],
-    (kind, phase, signal): (&str, Option<&str>, Option<&str>),
-    places: &[usize],
-) -> Matter {
+fn matter(cycles: &[Cycle], (kind, phase, signal): About, places: &[usize]) -> Matter {
     let is_it = |f: &&foldwatch_report::Finding| {
         f.kind == kind && f.phase.as_deref() == phase && f.signal.as_deref() == signal
     };

@@ -164,7 +164,7 @@ fn time(text: &str) -> Markup {
     html! { time datetime=(text) { (texts::moment(text)) } }
 }
 
-/// The findings of a cycle's sentence.
+/// The same without its year.
 fn short_time(text: &str) -> Markup {
     html! { time datetime=(text) { (texts::short_moment(text)) } }
 }
