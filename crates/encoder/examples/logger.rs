@@ -5,8 +5,8 @@
 use std::io::Write;
 
 use foldwatch_encoder::{
-    Clock, Encoding, End, Frame, FrameId, Health, Hello, Kind, MAX_PACKED, Reply, ReplyReader, Scale, Signal,
-    Stream, TimeNote,
+    Clock, EncodeError, Encoding, End, Frame, FrameId, Health, Hello, Kind, MAX_PACKED, Reply, ReplyReader,
+    Scale, Signal, Stream, TimeNote,
 };
 
 const SIGNALS: [Signal<'_>; 4] = [
@@ -22,7 +22,7 @@ fn main() {
     let mut port = std::io::stdout().lock();
     let mut buf = [0; MAX_PACKED];
     // A real logger keeps the frame until the host has acknowledged it.
-    let mut emit = |id: FrameId, frame: &Frame<'_>| match frame.encode(id, encoding, &mut buf) {
+    let mut emit = |id: FrameId, frame: &Frame<'_>| match encode(id, frame, encoding, &mut buf) {
         Ok(n) => {
             if port.write_all(&buf[..n]).is_err() {
                 std::process::exit(1);
@@ -45,7 +45,7 @@ fn main() {
         let at = 10 * n;
         let pump = n >= 50;
         let pressure = if pump { 800 + 40 * (n as i32 - 50) } else { 0 };
-        if stream.row(at, u64::from(pump) << 1, &[pressure, 215], &mut emit).is_err() {
+        if row(&mut stream, at, u64::from(pump) << 1, &[pressure, 215], &mut emit).is_err() {
             return;
         }
     }
@@ -60,8 +60,31 @@ fn main() {
     let n = reply.encode(encoding, &mut answer).unwrap_or(0);
     let mut reader = ReplyReader::new(encoding);
     for byte in &answer[..n] {
-        if let Some(Reply::Time { logger: 0x2A, utc, echo }) = reader.push(*byte) {
+        if let Some(Reply::Time { logger: 0x2A, utc, echo }) = hear(&mut reader, *byte) {
             stream.say(&Frame::Time(TimeNote { at: 1004, echo, utc }), &mut emit);
         }
     }
+}
+
+// Each by itself, so that its size can be told from the program's.
+
+#[inline(never)]
+fn encode(id: FrameId, frame: &Frame<'_>, encoding: Encoding, out: &mut [u8]) -> Result<usize, EncodeError> {
+    frame.encode(id, encoding, out)
+}
+
+#[inline(never)]
+fn row(
+    stream: &mut Stream<240>,
+    at: u64,
+    levels: u64,
+    values: &[i32],
+    emit: &mut impl FnMut(FrameId, &Frame<'_>),
+) -> Result<(), EncodeError> {
+    stream.row(at, levels, values, emit)
+}
+
+#[inline(never)]
+fn hear(reader: &mut ReplyReader, byte: u8) -> Option<Reply> {
+    reader.push(byte)
 }

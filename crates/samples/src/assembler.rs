@@ -180,19 +180,22 @@ impl Assembler {
             self.counts.late += 1;
             return;
         }
-        if let Frame::Hello(hello) = &frame
-            && due.is_none_or(|(boot, _)| id.boot > boot)
-        {
-            if self.hellos.insert(id.boot, hello.clone()).is_some() {
-                self.counts.duplicates += 1;
+        match frame {
+            // Frame 0 is the hello, no other is; and the last number would have none after it.
+            Frame::Hello(hello) if id.sequence == 0 => {
+                if self.hellos.insert(id.boot, hello).is_some() {
+                    self.counts.duplicates += 1;
+                }
+                if self.hellos.len() > HELLOS {
+                    // The nearest starts are the ones that are needed first.
+                    self.hellos.pop_last();
+                }
             }
-            if self.hellos.len() > HELLOS {
-                // The nearest starts are the ones that are needed first.
-                self.hellos.pop_last();
+            Frame::Hello(_) => return self.misfit(id),
+            _ if matches!(id.sequence, 0 | u32::MAX) => return self.misfit(id),
+            frame => {
+                self.held.insert((id.boot, id.sequence), frame);
             }
-        }
-        if !(matches!(frame, Frame::Hello(_)) && id.sequence == 0) {
-            self.held.insert((id.boot, id.sequence), frame);
         }
         self.release(WINDOW, out);
     }
@@ -238,7 +241,7 @@ impl Assembler {
             }
             let Some(frame) = self.held.pop_first() else { return };
             if let Some(boot) = &mut self.boot {
-                boot.next = sequence.saturating_add(1);
+                boot.next = sequence + 1;
             }
             if self.held.is_empty() {
                 self.damaged = false;
@@ -345,6 +348,7 @@ impl Assembler {
             Frame::End(_) => {
                 self.rows.known(at, out);
             }
+            // Never held.
             Frame::Hello(_) => {}
         }
     }
@@ -379,9 +383,7 @@ impl Assembler {
         let Some(boot) = &mut self.boot else { return };
         let Some(binding) = &boot.binding else { return };
         if block.columns != 0 && usize::from(block.columns) != binding.columns() {
-            self.counts.misfits += 1;
-            self.note(Note::Misfit(id));
-            return;
+            return self.misfit(id);
         }
         boot.levels = Some(block.levels);
         let period = boot.counter.span(u64::from(block.period));
@@ -416,6 +418,11 @@ impl Assembler {
         if let Added::Jump { by } = self.timeline.add(exchange) {
             self.note(Note::ClockSet { by, at });
         }
+    }
+
+    fn misfit(&mut self, id: FrameId) {
+        self.counts.misfits += 1;
+        self.note(Note::Misfit(id));
     }
 
     fn note(&mut self, note: Note) {

@@ -189,6 +189,19 @@ fn a_start_without_hello_or_of_another_roof_is_told() {
     assert!(text.contains("none of the logger's channels (p1) is a signal of profile `small`"), "{text}");
 }
 
+/// Found by fuzzing: such a frame was held as due, and behind what was due.
+#[test]
+fn frame_0_is_the_hello_and_nothing_else_is() {
+    let mut frames = stream();
+    let (expected, _) = assemble(&frames);
+    for (sequence, frame) in [(0, edge(5, 2, true)), (u32::MAX, edge(5, 2, true)), (9, Frame::Hello(hello()))] {
+        frames.insert(0, (FrameId { logger: 0x2A, boot: 3, sequence }, frame));
+    }
+    let (items, assembler) = assemble(&frames);
+    assert_eq!(items, expected);
+    assert_eq!(assembler.counts().misfits, 3);
+}
+
 #[test]
 fn frames_of_another_logger_are_left_out() {
     let mut frames = stream();
