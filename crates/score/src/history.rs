@@ -205,6 +205,20 @@ impl History {
             .collect()
     }
 
+    /// After a repair: how long the steps take, what they need and how the pressure holds is open again; what was learned
+    /// of cold oil and low supply, and of the switches, stays.
+    pub fn after_repair(&mut self) {
+        for step in self.steps.values_mut() {
+            step.time = step.time.after_repair();
+            step.loads.clear();
+            step.usual.clear();
+        }
+        self.usual.clear();
+        for switch in self.switches.values_mut() {
+            switch.missed = 0;
+        }
+    }
+
     /// Takes in one cycle, after it was judged with its tail. A cycle of which a part was not recorded, or that did
     /// nothing, teaches no more than how warm the pump is.
     pub fn learn(&mut self, profile: &Profile, cycle: &Cycle, judged: &Judged) {
@@ -220,7 +234,11 @@ impl History {
         }
         self.learn_switches(profile, cycle, judged);
         if cycle.outcome == Outcome::Completed {
-            for measure in judged.measures.iter().filter(|m| m.run.is_none() && CAR.contains(&m.id)) {
+            let told = |kind: &str| judged.findings.iter().any(|f| f.kind == kind);
+            let (holds, supplied) = (!told("leak-down"), !told("low-supply"));
+            let sound = |id: &str| if id == "supply-resistance" { supplied } else { holds };
+            let of_car = judged.measures.iter().filter(|m| m.run.is_none() && CAR.contains(&m.id));
+            for measure in of_car.filter(|m| sound(m.id)) {
                 if let Some(value) = measure.value.value() {
                     self.usual.entry(measure.id.to_owned()).or_default().add(value);
                 }
@@ -252,6 +270,10 @@ impl History {
         let Some(step) = self.steps.get_mut(&key) else { return };
         let conditions =
             expect::Conditions { oil_temperature: timing.conditions.oil, supply: timing.conditions.supply };
+        // What was told as out of order is no example of what is usual: else a fault that stays becomes the rule.
+        if is_told(cycle, judged, facts) {
+            return;
+        }
         step.time.observe(conditions, Seconds(motion));
         let of_run = |id: &str| {
             judged
@@ -265,10 +287,6 @@ impl History {
                 let load = step.loads.entry((*id).to_owned()).or_insert_with(|| Load::begin(profile, value));
                 load.0.observe(conditions, Seconds(value));
             }
-        }
-        let flagged = judged.findings.iter().any(|f| f.phase == Some(run.phase));
-        if flagged {
-            return;
         }
         for id in STEP {
             if let Some(value) = of_run(id) {
@@ -331,6 +349,18 @@ impl History {
             }
         }
     }
+}
+
+/// Whether a finding says that a run was out of order: one about its step, one about what drives all steps, or a late
+/// confirmation of the step before, which took some of its time.
+fn is_told(cycle: &Cycle, judged: &Judged, facts: &RunFacts) -> bool {
+    let phase_of = |run: usize| cycle.phases.get(run).map(|run| run.phase);
+    let before = facts.run.checked_sub(1).and_then(phase_of);
+    judged.findings.iter().any(|f| {
+        let of_all = f.phase.is_none() && f.kind == "weak-pump";
+        let late_before = f.kind == "late-confirmation" && before.is_some() && f.phase == before;
+        f.phase == phase_of(facts.run) || of_all || late_before
+    })
 }
 
 /// The time from the stop to the confirmation.

@@ -12,14 +12,18 @@ static ABOUT: About = About {
     meaning: "A switch opened and closed many times within a moment, more often than contact bounce explains.",
     inspect: "Its fastening and adjustment (it sits at the point of switching), then its contacts and plug.",
     limit_origin: "Bounce is what the profile's debounce covers. Four changes too many around a true change, each within half a \
-                   second of the one before, or six with no true change, each within 0.15 s (judgment: two full openings \
+                   second of the one before, two within a quarter of one, or six with no true change, each within 0.08 s (judgment: two full openings \
                    can't be one shock, and no part of a roof leaves a switch and returns so fast; a loose wire opens less often).",
 };
 
 /// Changes farther apart than this do not belong together, around a true change ...
 const TOGETHER: f64 = 0.5;
+/// ... right at the point of switching ...
+const AT_THE_POINT: f64 = 0.25;
+/// ... where so many too many are enough ...
+const AT_THE_POINT_EXCESS: f64 = 2.0;
 /// ... and where there is none, unless rows are farther apart.
-const CLOSE: f64 = 0.15;
+const CLOSE: f64 = 0.08;
 /// Changes too many around a true change of the switch.
 const AROUND_AN_EDGE: f64 = 4.0;
 /// Changes too many where the switch ends in the state it came from.
@@ -57,6 +61,13 @@ pub(crate) struct Cluster {
 pub(crate) fn chattering(view: &View, signal: SignalIx) -> Vec<Cluster> {
     let mut out = clusters(view, signal, TOGETHER);
     out.retain(|c| c.changed && c.excess >= AROUND_AN_EDGE);
+    // A single opening, longer than bounce and right at the point of switching, is the same matter.
+    let apart = |c: &Cluster, out: &[Cluster]| out.iter().all(|other| c.to < other.from || c.from > other.to);
+    for cluster in clusters(view, signal, AT_THE_POINT.max(1.5 * view.period())) {
+        if cluster.changed && cluster.excess >= AT_THE_POINT_EXCESS && apart(&cluster, &out) {
+            out.push(cluster);
+        }
+    }
     let close = clusters(view, signal, CLOSE.max(1.5 * view.period()));
     out.extend(close.into_iter().filter(|c| !c.changed && c.excess >= OUT_OF_REST));
     out
@@ -110,7 +121,11 @@ fn clusters(view: &View, signal: SignalIx, together: f64) -> Vec<Cluster> {
 fn judge(view: &View, signal: SignalIx) -> Option<Finding> {
     let found = chattering(view, signal);
     let worst = found.iter().max_by(|a, b| a.excess.total_cmp(&b.excess))?;
-    let limit = if worst.changed { AROUND_AN_EDGE } else { OUT_OF_REST };
+    let limit = match worst.changed {
+        true if worst.excess < AROUND_AN_EDGE => AT_THE_POINT_EXCESS,
+        true => AROUND_AN_EDGE,
+        false => OUT_OF_REST,
+    };
     let again =
         if found.len() > 1 { format!(", {} times in this cycle", found.len()) } else { String::new() };
     Some(Finding {
@@ -157,8 +172,13 @@ mod tests {
     }
 
     #[test]
-    fn one_flick_is_none() {
-        assert!(!around(2, 60.0).kinds().contains(&"chatter"));
+    fn one_opening_at_the_point_of_switching_but_none_later() {
+        assert_eq!(around(2, 60.0).kinds(), ["chatter"]);
+        let later = Sketch::healthy(Opening).with(|s| {
+            let at = s.times()[2];
+            s.extra = vec![(at + 1.0, sig::LID_OPEN, false), (at + 1.1, sig::LID_OPEN, true)];
+        });
+        assert_eq!(later.kinds(), ["dropout"]);
     }
 
     #[test]

@@ -23,6 +23,9 @@ const RARE: f64 = 1e-4;
 /// Below this share more, wind or a slope would do. Judgment.
 const RELEVANT: f64 = 0.15;
 
+/// Share of the usual time before which a mechanism that stands has not arrived. Judgment: a warm pump gains some percent.
+const EARLY: f64 = 0.8;
+
 /// See the file's head.
 pub(super) struct HeavyGoing;
 
@@ -32,7 +35,7 @@ impl Check for HeavyGoing {
     }
 
     fn examine(&self, view: &View) -> Vec<Finding> {
-        view.steps().filter_map(|step| judge(view, &step)).collect()
+        view.steps().filter_map(|step| judge(view, &step).or_else(|| held(view, &step))).collect()
     }
 }
 
@@ -74,6 +77,38 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
     })
 }
 
+/// The pressure stood at its highest before the mechanism can have been where it goes: something holds it.
+fn held(view: &View, step: &Step) -> Option<Finding> {
+    let timing = step.timing.filter(|timing| timing.learned)?;
+    let lane = view.lane(SignalKind::Pressure)?;
+    let stall = step.facts.stall.filter(|stall| stall.moved && stall.signal == lane.signal)?;
+    let unconfirmed = matches!(step.run.confirmation, Confirmation::Missing | Confirmation::Inferred);
+    let seconds = (stall.knee - step.run.start).0;
+    if !unconfirmed || step.facts.part || seconds >= EARLY * timing.expected.0 {
+        return None;
+    }
+    let needed =
+        view.history.needed(view.profile, step.run.phase, "mean-pressure", timing.conditions, stall.level)?;
+    let limit = needed.median * (1.0 + RELEVANT);
+    (stall.level > limit).then(|| Finding {
+        kind: ABOUT.id,
+        weight: Weight::Attend,
+        phase: Some(step.run.phase),
+        signal: Some(lane.signal),
+        at: stall.knee,
+        until: Some(stall.until),
+        value: stall.level,
+        unit: "bar",
+        limit: Some(limit),
+        sure: 0.8,
+        message: format!(
+            "`{}` stood after {seconds:.1} s with {:.0} bar on it, usually it moves for {:.1} s with {:.0} bar: something holds \
+             it.",
+            step.phase.name, stall.level, timing.expected.0, needed.median
+        ),
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use crate::testing::{Sketch, sig};
@@ -99,6 +134,24 @@ mod tests {
         assert_eq!(later(98.0).kinds_after(&history), ["heavy-going"]);
         let few = Sketch::healthy(Opening).repeated(3);
         assert!(later(98.0).kinds_after(&few).is_empty());
+    }
+
+    #[test]
+    fn held_on_its_way() {
+        let history = Sketch::healthy(Opening).repeated(12);
+        let standing = |after: f64| {
+            Sketch::healthy(Opening).with(|s| {
+                s.start = 90_000.0;
+                s.acts[2].moves = after;
+                s.acts[2].waits = 8.0;
+                s.acts[2].confirmed = false;
+                s.acts[2].goes_on = false;
+                s.run_on = 0.0;
+                s.outcome = foldwatch_segment::Outcome::GivenUp;
+            })
+        };
+        assert!(standing(2.5).kinds_after(&history).contains(&"heavy-going"));
+        assert!(!standing(5.0).kinds_after(&history).contains(&"heavy-going"));
     }
 
     #[test]

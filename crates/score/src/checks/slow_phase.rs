@@ -48,9 +48,7 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
         && timing.learned
         && timing.tail.is_some_and(|tail| tail < RARE)
         && time > timing.expected.0 * (1.0 + RELEVANT);
-    // All steps slower together are the pump's matter, and told once.
-    let alone = super::weak_pump::common_slowness(view).is_none();
-    if !(over_limit || unusual && alone) {
+    if !(over_limit || unusual) {
         return None;
     }
     let (weight, limit, against) = if over_limit {

@@ -135,21 +135,19 @@ fn left_by_its_cylinder<'a>(view: &View<'a>, signal: SignalIx) -> Option<Reason<
         })
 }
 
-/// A switch that excludes it closed in this movement.
+/// A switch that excludes it was closed for some time, and changed as the mechanism moved.
 fn partner_closed<'a>(view: &View<'a>, signal: SignalIx) -> Option<Reason<'a>> {
     let excludes = |a: SignalIx, b: SignalIx| view.profile.signal(a).excludes.contains(&b);
-    view.cycle
-        .recording
-        .edges
-        .iter()
-        .find(|edge| edge.on && (excludes(signal, edge.signal) || excludes(edge.signal, signal)))
-        .map(|edge| {
-            let why = format!(
-                "`{}` closed meanwhile, and the mechanism can't be in both places",
-                view.name(edge.signal)
-            );
-            (view.step_at(edge.at), why, 0.9)
-        })
+    let edges = &view.cycle.recording.edges;
+    let partner = edges.iter().find(|edge| {
+        let bounce = view.profile.signal(edge.signal).debounce.0 + 2.0 * view.period();
+        let closed = look::stays(view.cycle, edge.signal).iter().any(|s| s.on && (s.to - s.from).0 > bounce);
+        (excludes(signal, edge.signal) || excludes(edge.signal, signal)) && closed
+    })?;
+    let name = view.name(partner.signal);
+    let why =
+        format!("`{name}` was closed for a time and changed, and the mechanism can't be in both places");
+    Some((view.step_at(partner.at), why, 0.9))
 }
 
 /// In every completed movement of this direction before, it changed.

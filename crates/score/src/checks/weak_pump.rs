@@ -11,7 +11,7 @@ static ABOUT: About = About {
     id: "weak-pump",
     title: "Pump is weak",
     meaning: "Against the stop the pressure stayed well below the relief setting; or all pump-driven steps were slower together, \
-              with oil temperature and supply accounted for: that is not one hinge but what drives them all.",
+              with oil temperature and supply accounted for: that is not one hinge but what drives them all. Each slow step is told beside it.",
     inspect: "Oil level and strainer first, then the relief valve's setting, then the pump. The supply at the motor itself, under \
               load: a bad earth makes a pump slow, too.",
     limit_origin: "A plateau below 0.8 of the relief setting (judgment: relief valves scatter by some percent, a pump by less). \
@@ -130,9 +130,11 @@ mod tests {
     }
 
     #[test]
-    fn all_steps_slower_are_one_finding() {
+    fn all_steps_slower_are_the_pumps_matter() {
         let history = Sketch::healthy(Opening).repeated(12);
-        assert_eq!(slower(1.25).kinds_after(&history), ["weak-pump"]);
+        let kinds = slower(1.25).kinds_after(&history);
+        assert_eq!(kinds.iter().filter(|k| **k == "weak-pump").count(), 1);
+        assert!(kinds.iter().all(|k| ["weak-pump", "slow-phase"].contains(k)), "{kinds:?}");
         assert!(slower(1.05).kinds_after(&history).is_empty());
         assert_eq!(slower(1.4).kinds(), ["weak-pump"]);
         assert!(slower(1.2).kinds().is_empty());
