@@ -31,6 +31,6 @@ pub use layout::{Axis, Law, Layout, Move, Place};
 pub use oil::{BULK, Oil, compressibility, density};
 pub use params::{MoveParams, RigParams};
 pub use scenario::{Operator, Scenario, Use, Weather};
-pub use sim::{Recorder, RigEvent, simulate};
+pub use sim::{Energy, Recorder, RigEvent, simulate};
 pub use solver::{Reached, SolverError, Stepper, with_solver};
 pub use truth::{CycleTruth, FaultTruth, LogTruth, PhaseTruth, RoofTruth, TrueOutcome, TruthLine};

@@ -140,7 +140,7 @@ impl RigParams {
         let mu = oil.dynamic(foldwatch_units::Celsius(reference_c));
         let fill = h.fill.map_or(420.0, |v| v.0).clamp(20.0, 20_000.0) * 1e-6;
         let volume = 0.2 * fill;
-        let air = 0.003;
+        let air = 0.001;
         let stiff = volume * compressibility(typical_pa, air);
         let mut params = RigParams {
             emf_v,
@@ -166,9 +166,9 @@ impl RigParams {
             relief_g: delivery / (0.05 * relief_pa),
             volume,
             air,
-            // 75 s from full to a third of the pressure, so that nothing is left after 7 minutes (common practice,
-            // no source).
-            leak: stiff / 75.0 * mu,
+            // 50 s from full to a third of the pressure; what gas there is slows the end of it. So nothing is left after
+            // 7 minutes (common practice, no source).
+            leak: stiff / 50.0 * mu,
             c_oil_jk: 1.65e6 * fill + 600.0,
             tau_oil_s: 2400.0,
             fill,

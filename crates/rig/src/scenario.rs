@@ -22,8 +22,11 @@ pub struct Scenario {
     pub seed: u64,
     /// Rows a second while the roof is driven, from 2 s before to 60 s after; 10 to 500.
     pub sample_rate_hz: f64,
-    /// Rows a second during the ten minutes of relaxation after that.
+    /// Rows a second during the relaxation after that.
     pub idle_rate_hz: f64,
+    /// So long after the last drive the roof is computed and recorded at the idle rate; then the car sleeps, with no
+    /// pressure left.
+    pub relaxation: Seconds,
     /// Rows a second while the car sleeps.
     pub sleep_rate_hz: f64,
     /// First moment of the log.
@@ -114,6 +117,7 @@ impl Scenario {
             seed,
             sample_rate_hz: 100.0,
             idle_rate_hz: 1.0,
+            relaxation: Seconds(600.0),
             sleep_rate_hz: 0.1,
             start,
             end: start,

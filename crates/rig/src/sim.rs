@@ -10,7 +10,7 @@ use std::collections::BTreeMap;
 use std::rc::Rc;
 
 use foldwatch_profile::{PhaseRef, SignalIx, SignalKind};
-use foldwatch_units::{Direction, Micros, Seconds};
+use foldwatch_units::{Direction, Joules, Micros, Seconds};
 use rand::SeedableRng;
 use rand_pcg::Pcg64Mcg;
 
@@ -72,8 +72,6 @@ pub trait Recorder {
 const BEFORE_S: f64 = 3.0;
 /// Rows at full rate for so long after the last drive.
 const AFTER_S: f64 = 60.0;
-/// The oil has relaxed after this time; the car sleeps then.
-const RELAXED_S: f64 = 600.0;
 /// After a loss of supply it is back after this time, s.
 const POWER_BACK_S: f64 = 60.0;
 /// The logger lives on its own charge for so long, s.
@@ -102,11 +100,37 @@ enum Due {
     GapEnds,
 }
 
-/// Runs a scenario.
+/// Where the energy of a whole scenario went.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Energy {
+    /// Given by the battery's source.
+    pub source: Joules,
+    /// Heat in battery, cables and winding.
+    pub resistance: Joules,
+    /// Heat by friction of motor and pump.
+    pub friction: Joules,
+    /// Heat in the oil: slip, relief valve, leaks.
+    pub hydraulic: Joules,
+    /// Work against the loads of the axes, less what they gave back.
+    pub load: Joules,
+    /// Heat by friction, damping and stops of the axes.
+    pub axes: Joules,
+    /// Left in the oil's compression when the computation of a use ended.
+    pub stored: Joules,
+}
+
+impl Energy {
+    /// What came in and is accounted for nowhere; 0 but for errors of the computation.
+    pub fn missing(&self) -> Joules {
+        self.source - self.resistance - self.friction - self.hydraulic - self.load - self.axes - self.stored
+    }
+}
+
+/// Runs a scenario, and gives account of its energy.
 ///
 /// # Errors
 /// When the plant cannot be computed: parameters without physical sense.
-pub fn simulate(scenario: &Scenario, recorder: &mut dyn Recorder) -> Result<(), SolverError> {
+pub fn simulate(scenario: &Scenario, recorder: &mut dyn Recorder) -> Result<Energy, SolverError> {
     let mut rig = Rig::new(scenario, recorder);
     rig.recorder.truth(TruthLine::Roof(Box::new(RoofTruth {
         profile: scenario.profile.id.clone(),
@@ -115,7 +139,7 @@ pub fn simulate(scenario: &Scenario, recorder: &mut dyn Recorder) -> Result<(), 
         params: scenario.params.clone(),
         faults: scenario.faults.iter().map(|f| FaultTruth::of(f, f.strength, &scenario.profile)).collect(),
     })));
-    rig.tell_states(scenario.start);
+    rig.begin(scenario.start);
     let mut next = 0;
     while next < scenario.uses.len() {
         let base = scenario.uses[next].at - Seconds(BEFORE_S);
@@ -123,7 +147,7 @@ pub fn simulate(scenario: &Scenario, recorder: &mut dyn Recorder) -> Result<(), 
         next = rig.session(base, next)?;
     }
     rig.sleep(scenario.end);
-    Ok(())
+    Ok(rig.energy)
 }
 
 /// A scenario under way.
@@ -175,6 +199,7 @@ struct Rig<'s> {
     oil_now: f64,
     row: Vec<f32>,
     denied: Option<usize>,
+    energy: Energy,
 }
 
 impl<'s> Rig<'s> {
@@ -239,6 +264,7 @@ impl<'s> Rig<'s> {
             prepared: None,
             oil_now: ambient,
             denied: None,
+            energy: Energy::default(),
         }
     }
 
@@ -253,6 +279,23 @@ impl<'s> Rig<'s> {
     fn push(&mut self, t: f64, due: Due) {
         self.serial += 1;
         self.queue.insert(((t.max(0.0) * 1e9).round() as u64, self.serial), due);
+    }
+
+    /// The faults of the first use are there from the beginning of the log.
+    fn begin(&mut self, at: Micros) {
+        if !self.scenario.uses.is_empty() {
+            // What they change on the wires is told with the first states, not as edges.
+            self.dark = Some((at, Vec::new(), false));
+            self.prepare(0);
+            self.dark = None;
+        }
+        self.tell_states(at);
+    }
+
+    fn prepare(&mut self, first: usize) {
+        let colder = self.choose_faults(first);
+        self.oil_c -= colder;
+        self.motor_c -= colder;
     }
 
     fn tell_states(&mut self, at: Micros) {
@@ -328,9 +371,9 @@ impl<'s> Rig<'s> {
         self.queue.clear();
         self.last_drive = BEFORE_S;
         let scenario = self.scenario;
-        let colder = self.choose_faults(first);
-        self.oil_c -= colder;
-        self.motor_c -= colder;
+        if self.prepared != Some(first) {
+            self.prepare(first);
+        }
         let ambient = self.ambient(base);
         let params = conditioned(&scenario.params, &self.effects);
         let mut plant = Plant::new(params, self.positions.len(), ambient);
@@ -354,7 +397,7 @@ impl<'s> Rig<'s> {
         let mut y = solver.state().to_vec();
         loop {
             let idle = !self.book.driving() && self.demand.is_none() && !self.relay && self.dark.is_none();
-            let end = self.last_drive + RELAXED_S;
+            let end = self.last_drive + self.scenario.relaxation.0.max(1.0);
             if idle && self.now >= end - 1e-6 && self.upcoming > self.now + BEFORE_S {
                 break;
             }
@@ -384,6 +427,18 @@ impl<'s> Rig<'s> {
         for (axis, x) in self.positions.iter_mut().enumerate() {
             *x = y[at::x(axis)];
         }
+        let e = &mut self.energy;
+        for (sum, ix) in [
+            (&mut e.source, at::SOURCE),
+            (&mut e.resistance, at::COPPER),
+            (&mut e.friction, at::FRICTION),
+            (&mut e.hydraulic, at::HYDRAULIC),
+            (&mut e.load, at::LOAD),
+            (&mut e.axes, at::AXES),
+        ] {
+            *sum = *sum + Joules(y[ix]);
+        }
+        e.stored = e.stored + Joules(self.plant.borrow().stored(&y));
         let closed = self.book.close(&self.scenario.profile);
         self.tell(closed);
         Ok(self.next_use)

@@ -36,6 +36,13 @@ impl Rig<'_> {
                 y[at::MOTOR] -= colder;
             })?;
         }
+        // From the demand on, so that the first one does not pass before anything is driven.
+        for (signal, wire) in self.effects.wires.clone() {
+            if let Wire::Dropout(per_minute) = wire {
+                let wait = self.dropout_wait(per_minute);
+                self.push(now + wait, Due::Dropout(signal));
+            }
+        }
         if self.effects.gap_s > 0.0 {
             let after = self.rng.random_range(1.0..6.0);
             self.notice_all(FaultKind::LogGap);
@@ -112,10 +119,6 @@ impl Rig<'_> {
                 self.wires.settled[signal] = should;
                 self.wires.epoch[signal] += 1;
                 self.raw(ix, should);
-            }
-            if let Some(Wire::Dropout(per_minute)) = self.effects.wire(ix) {
-                let wait = self.dropout_wait(per_minute);
-                self.push(self.now + wait, Due::Dropout(ix));
             }
         }
         self.effects.colder - before
