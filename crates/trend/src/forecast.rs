@@ -218,7 +218,11 @@ impl Stretch {
     }
 
     fn close_in(&self, p: f64, mut low: f64, mut high: f64) -> f64 {
-        while high - low > 0.5 {
+        // Halving so often is enough for any count; a count so large that halves are lost to rounding ends here, too.
+        for _ in 0..64 {
+            if high - low <= 0.5 {
+                break;
+            }
             let middle = 0.5 * (low + high);
             if self.past(middle) < p { low = middle } else { high = middle }
         }

@@ -26,10 +26,11 @@ impl Usage {
         if days < 1.0 || cycles < 1.0 {
             return None;
         }
-        let weeks = (days / 7.0).floor() as usize;
+        // Counted back from the newest cycle; a gap of years is no use to go by, so two years are enough.
+        let weeks = ((days / 7.0).floor() as usize).min(104);
         let mut counts = vec![0.0; weeks];
         for pair in points.windows(2) {
-            let week = (days_between(first.at, pair[1].at) / 7.0) as usize;
+            let week = (days_between(pair[1].at, last.at) / 7.0) as usize;
             if let Some(count) = counts.get_mut(week) {
                 *count += (pair[1].cycle - pair[0].cycle) as f64;
             }

@@ -132,7 +132,8 @@ impl<const P: usize> Fit<P> {
             };
             part.weight * chance
         };
-        self.parts.iter().map(part).sum()
+        // The weights add up to 1 but for rounding.
+        self.parts.iter().map(part).sum::<f64>().min(1.0)
     }
 
     /// The value that the combination does not pass with probability `p`, within 0.1 % of its uncertainty.
@@ -144,7 +145,11 @@ impl<const P: usize> Fit<P> {
         // Chebyshev: no distribution reaches further; twice that for Student's tails at few degrees of freedom.
         let reach = 2.0 * u / p.min(1.0 - p).clamp(1e-6, 0.5).sqrt();
         let (mut low, mut high) = (centre - reach, centre + reach);
-        while high - low > 1e-3 * u {
+        // From the widest reach 24 halvings come to 0.1 % of u; counting them ends it, too, where rounding is coarser.
+        for _ in 0..24 {
+            if high - low <= 1e-3 * u {
+                break;
+            }
             let middle = 0.5 * (low + high);
             if self.below(by, middle) < p { low = middle } else { high = middle }
         }
