@@ -23,12 +23,14 @@ pub enum Command {
     Check(Check),
     /// Write cycles, steps, findings, measures or raw samples as CSV.
     Export(Export),
+    /// Write a log of a simulated roof, with the truth beside it.
+    Simulate(Simulate),
 }
 
 /// The log and what is needed to read it.
 #[derive(Debug, Args)]
 pub struct Log {
-    /// Logs of one car, in order of time: packed, text, delimited columns or Parquet; `.gz` is taken as it is; `-`
+    /// Logs of one car, in order of time: packed, text or delimited columns; `.gz` is taken as it is; `-`
     /// reads standard input.
     #[arg(required = true, value_name = "LOG")]
     pub logs: Vec<PathBuf>,
@@ -106,4 +108,49 @@ pub struct Export {
     /// Where to write; standard output where none is given. The file appears only when it is whole.
     #[arg(long, short, value_name = "FILE")]
     pub output: Option<PathBuf>,
+}
+
+/// Write a simulated log.
+#[derive(Debug, Args)]
+pub struct Simulate {
+    /// The roof: a profile's file, or the id of one that comes with foldwatch.
+    #[arg(long, value_name = "FILE")]
+    pub profile: PathBuf,
+    /// The same seed gives the same bytes.
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
+    /// So many full cycles, some minutes apart, instead of a week of use.
+    #[arg(long)]
+    pub cycles: Option<u32>,
+    /// Samples a second while the roof moves.
+    #[arg(long, default_value_t = 100.0, value_parser = rate)]
+    pub rate_hz: f64,
+    /// A fault, as `KIND[:TARGET][=STRENGTH]`: the target is a signal's id or a step (`opening/NAME`), the strength
+    /// lies between 0 (just noticeable) and 1 (gross).
+    #[arg(long = "fault", value_name = "FAULT")]
+    pub faults: Vec<String>,
+    /// How the log is written.
+    #[arg(long, value_enum, default_value_t = SimulatedEncoding::Packed)]
+    pub encoding: SimulatedEncoding,
+    /// Where to; `.gz` is compressed. The truth goes beside it as JSON Lines, a column map too where it needs one.
+    #[arg(long, short, value_name = "FILE")]
+    pub output: PathBuf,
+}
+
+/// How a simulated log is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum SimulatedEncoding {
+    /// Binary frames.
+    Packed,
+    /// Lines of text with a check.
+    Text,
+    /// A table, with a column map beside it.
+    Columns,
+}
+
+fn rate(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(rate) if (1.0..=1000.0).contains(&rate) => Ok(rate),
+        _ => Err("between 1 and 1000 samples a second".to_owned()),
+    }
 }

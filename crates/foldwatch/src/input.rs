@@ -17,7 +17,7 @@ use foldwatch_wire::{Decoded, Decoder, Encoding};
 pub struct Reading {
     /// Which log.
     pub source: String,
-    /// `packed`, `text`, `columns` or `parquet`.
+    /// `packed`, `text` or `columns`.
     pub encoding: &'static str,
     /// What was left out, recognised, or worth saying.
     pub notes: Vec<String>,
@@ -54,7 +54,7 @@ pub fn read(
     let mut source = BufReader::with_capacity(PIECE, source);
     let magic = source.fill_buf().with_context(|| format!("{name} can't be read"))?.to_vec();
     let reading = if magic.starts_with(b"PAR1") {
-        bail!("{name}: Parquet is read from a file that can be sought, not from here");
+        bail!("{name} is Parquet, which this version can't read yet: save the table as CSV");
     } else if magic.starts_with(&[0x1f, 0x8b]) {
         plain(Box::new(MultiGzDecoder::new(source)), profile, columns, sink)
     } else {

@@ -6,6 +6,7 @@ mod cli;
 mod export;
 mod input;
 mod profiles;
+mod simulate;
 
 use std::process::ExitCode;
 
@@ -23,6 +24,7 @@ fn main() -> ExitCode {
         cli::Command::Analyze(args) => analyze::run(&args),
         cli::Command::Check(args) => check::run(&args),
         cli::Command::Export(args) => export::run(&args),
+        cli::Command::Simulate(args) => simulate::run(&args),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
