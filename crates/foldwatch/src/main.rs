@@ -16,7 +16,8 @@ fn main() -> ExitCode {
     let cli = cli::Cli::parse();
     tracing_subscriber::fmt()
         .with_env_filter(
-            tracing_subscriber::EnvFilter::try_from_env("FOLDWATCH_LOG").unwrap_or_else(|_| "info".into()),
+            tracing_subscriber::EnvFilter::try_from_env("FOLDWATCH_LOG")
+                .unwrap_or_else(|_| "info,diffsol=warn".into()),
         )
         .with_writer(std::io::stderr)
         .init();
