@@ -194,7 +194,8 @@ fn a_start_without_hello_or_of_another_roof_is_told() {
 fn frame_0_is_the_hello_and_nothing_else_is() {
     let mut frames = stream();
     let (expected, _) = assemble(&frames);
-    for (sequence, frame) in [(0, edge(5, 2, true)), (u32::MAX, edge(5, 2, true)), (9, Frame::Hello(hello()))] {
+    for (sequence, frame) in [(0, edge(5, 2, true)), (u32::MAX, edge(5, 2, true)), (9, Frame::Hello(hello()))]
+    {
         frames.insert(0, (FrameId { logger: 0x2A, boot: 3, sequence }, frame));
     }
     let (items, assembler) = assemble(&frames);
