@@ -22,6 +22,8 @@ const TOGETHER: f64 = 0.5;
 const AT_THE_POINT: f64 = 0.25;
 /// ... where so many too many are enough ...
 const AT_THE_POINT_EXCESS: f64 = 2.0;
+/// ... or this many where it is lost at other times, too ...
+const MANY: f64 = 8.0;
 /// ... and where there is none, unless rows are farther apart.
 const CLOSE: f64 = 0.08;
 /// Changes too many around a true change of the switch.
@@ -68,6 +70,10 @@ pub(crate) fn chattering(view: &View, signal: SignalIx) -> Vec<Cluster> {
             out.push(cluster);
         }
     }
+    // A wire that is lost at other times too is lost near a change by chance.
+    let elsewhere = super::dropout::unexplained(view, signal);
+    let stray = elsewhere.iter().any(|at| out.iter().all(|c| *at < c.from || *at > c.to));
+    out.retain(|c| !stray || c.excess >= MANY);
     let close = clusters(view, signal, CLOSE.max(1.5 * view.period()));
     out.extend(close.into_iter().filter(|c| !c.changed && c.excess >= OUT_OF_REST));
     out

@@ -52,6 +52,11 @@ fn openings(view: &View, signal: SignalIx) -> Vec<Stay> {
     look::stays(view.cycle, signal).into_iter().filter(|stay| !stay.on && stay.whole).collect()
 }
 
+/// When a closed switch was lost with no motion that explains it.
+pub(crate) fn unexplained(view: &View, signal: SignalIx) -> Vec<Micros> {
+    openings(view, signal).into_iter().filter(|stay| !explained(view, stay)).map(|stay| stay.from).collect()
+}
+
 fn switch(view: &View, signal: SignalIx) -> Option<Finding> {
     let chattering = chatter::chattering(view, signal);
     let in_chatter = |at: Micros| chattering.iter().any(|c| c.from <= at && at <= c.to);
