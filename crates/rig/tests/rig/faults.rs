@@ -1,7 +1,9 @@
 //! Every fault moves the signals the way it should.
 
+use std::sync::LazyLock;
+
 use foldwatch_profile::{PhaseRef, Profile, SignalKind};
-use foldwatch_rig::{Fault, FaultKind, Onset, Scenario, Target, TrueOutcome};
+use foldwatch_rig::{Fault, FaultKind, Onset, Operator, Scenario, Target, TrueOutcome};
 use foldwatch_units::{Direction, Seconds};
 use proptest::prelude::*;
 
@@ -17,11 +19,7 @@ fn at(profile: &Profile, id: &str) -> Target {
 
 /// One opening with a fault.
 fn with(kind: FaultKind, target: Target, strength: f64) -> Run {
-    many(kind, target, strength, 1)
-}
-
-fn many(kind: FaultKind, target: Target, strength: f64, cycles: u32) -> Run {
-    let mut scenario = Scenario::cycles(&profile(FIVE), 21, cycles);
+    let mut scenario = Scenario::cycles(&profile(FIVE), 21, 1);
     scenario.sample_rate_hz = 20.0;
     scenario.faults.push(Fault::new(kind, target, strength));
     let run = quick(scenario);
@@ -30,10 +28,14 @@ fn many(kind: FaultKind, target: Target, strength: f64, cycles: u32) -> Run {
     run
 }
 
-fn sound() -> Run {
-    let mut scenario = Scenario::cycles(&profile(FIVE), 21, 1);
-    scenario.sample_rate_hz = 20.0;
-    quick(scenario)
+/// The same opening without a fault.
+fn sound() -> &'static Run {
+    static SOUND: LazyLock<Run> = LazyLock::new(|| {
+        let mut scenario = Scenario::cycles(&profile(FIVE), 21, 1);
+        scenario.sample_rate_hz = 20.0;
+        quick(scenario)
+    });
+    &SOUND
 }
 
 /// Duration of a step in the first cycle.
@@ -48,28 +50,48 @@ fn over(run: &Run, kind: SignalKind, step: usize) -> f64 {
     mean(&run.within(kind, phase.start_us + Seconds(0.5), phase.end_us - Seconds(0.5)))
 }
 
+/// What is slow, and where the voltage goes. The operator lets go once the lid must be up: half a cycle tells it.
 #[test]
-fn pump_and_leaks_make_steps_slow() {
-    let sound = sound();
-    for (kind, target, least) in [
-        (FaultKind::WornPump, Target::System, 1.3),
-        (FaultKind::InternalLeak, step(Direction::Opening, 2), 1.3),
-        (FaultKind::ExternalLeak, Target::System, 1.2),
-        (FaultKind::CloggedStrainer, Target::System, 1.2),
-        (FaultKind::HighResistanceEarth, Target::System, 1.1),
-        (FaultKind::HighResistanceSupply, Target::System, 1.1),
-        (FaultKind::WeakBattery, Target::System, 1.1),
-        (FaultKind::Cold, Target::System, 1.04),
+fn pump_leaks_and_supply_make_steps_slow() {
+    let lift = |fault: Option<Fault>| {
+        let mut scenario = Scenario::cycles(&profile(FIVE), 21, 1);
+        scenario.sample_rate_hz = 20.0;
+        scenario.uses[0].operator = Operator::Release(Seconds(13.0));
+        scenario.faults.extend(fault);
+        quick(scenario)
+    };
+    let sound = lift(None);
+    for (kind, target, least, volts) in [
+        (FaultKind::WornPump, Target::System, 1.3, 0.0),
+        (FaultKind::InternalLeak, step(Direction::Opening, 1), 1.3, 0.0),
+        (FaultKind::ExternalLeak, Target::System, 1.2, 0.0),
+        (FaultKind::CloggedStrainer, Target::System, 1.2, 0.0),
+        (FaultKind::HighResistanceEarth, Target::System, 1.1, 0.0),
+        (FaultKind::HighResistanceSupply, Target::System, 1.1, -1.0),
+        (FaultKind::WeakBattery, Target::System, 1.1, -1.0),
+        (FaultKind::Cold, Target::System, 1.04, 0.0),
     ] {
-        let run = with(kind, target, 0.5);
-        let slower = took(&run, 2) / took(&sound, 2);
-        assert!(slower > least && slower < 3.0, "{kind}: {slower}");
-        let others = took(&run, 1) / took(&sound, 1);
-        let local = kind == FaultKind::InternalLeak;
-        assert_eq!((others - 1.0).abs() < 0.02, local, "{kind}: the lid takes {others}");
-        // Just noticeable is less than moderate.
-        let slight = took(&with(kind, target, 0.0), 2) / took(&sound, 2);
-        assert!(slight > 1.0 && slight < slower, "{kind}: {slight} at the least, {slower} at half");
+        let run = lift(Some(Fault::new(kind, target, 0.5)));
+        let slower = took(&run, 1) / took(&sound, 1);
+        assert!(slower > least && slower < 2.0, "{kind}: {slower}");
+        let lock = took(&run, 0) / took(&sound, 0);
+        assert_eq!(
+            (lock - 1.0).abs() < 0.02,
+            kind == FaultKind::InternalLeak,
+            "{kind}: the lock takes {lock}"
+        );
+        let change = over(&run, SignalKind::Voltage, 1) - over(&sound, SignalKind::Voltage, 1);
+        if volts < 0.0 {
+            assert!(change < volts, "{kind}: {change} V");
+        } else {
+            // Behind the tap, or drawing a little more current, it hardly shows.
+            assert!(change.abs() < 0.4, "{kind}: {change} V");
+        }
+        // Just noticeable is less than moderate; one of the plant and one of the wiring stand for all.
+        if matches!(kind, FaultKind::WornPump | FaultKind::HighResistanceEarth) {
+            let slight = took(&lift(Some(Fault::new(kind, target, 0.0))), 1) / took(&sound, 1);
+            assert!(slight > 1.0 && slight < slower, "{kind}: {slight} at the least, {slower} at half");
+        }
     }
 }
 
@@ -77,22 +99,12 @@ fn pump_and_leaks_make_steps_slow() {
 fn friction_shows_in_pressure_before_it_shows_in_time() {
     let sound = sound();
     let run = with(FaultKind::Friction, step(Direction::Opening, 2), 0.3);
-    assert!(over(&run, SignalKind::Pressure, 2) > 1.15 * over(&sound, SignalKind::Pressure, 2));
-    assert!(over(&run, SignalKind::Current, 2) > 1.03 * over(&sound, SignalKind::Current, 2));
-    assert!(took(&run, 2) < 1.1 * took(&sound, 2));
-    assert!((over(&run, SignalKind::Pressure, 1) / over(&sound, SignalKind::Pressure, 1) - 1.0).abs() < 0.05);
+    assert!(over(&run, SignalKind::Pressure, 2) > 1.15 * over(sound, SignalKind::Pressure, 2));
+    assert!(over(&run, SignalKind::Current, 2) > 1.03 * over(sound, SignalKind::Current, 2));
+    assert!(took(&run, 2) < 1.1 * took(sound, 2));
+    assert!((over(&run, SignalKind::Pressure, 1) / over(sound, SignalKind::Pressure, 1) - 1.0).abs() < 0.05);
     let gross = with(FaultKind::Friction, step(Direction::Opening, 2), 1.0);
     assert_eq!(gross.cycles[0].outcome, TrueOutcome::GivenUp);
-}
-
-#[test]
-fn low_voltage_is_seen_where_the_resistance_is() {
-    let sound = sound();
-    let volts = |run: &Run| over(run, SignalKind::Voltage, 2);
-    let before = volts(&sound);
-    assert!(volts(&with(FaultKind::HighResistanceSupply, Target::System, 0.5)) < before - 1.0);
-    assert!(volts(&with(FaultKind::WeakBattery, Target::System, 0.5)) < before - 1.0);
-    assert!(volts(&with(FaultKind::HighResistanceEarth, Target::System, 0.5)) > before - 0.1);
 }
 
 #[test]
@@ -120,7 +132,7 @@ fn pressure_is_lost_where_it_can_go() {
         mean(&run.within(SignalKind::Pressure, end + Seconds(3.0), end + Seconds(4.5)))
             / mean(&run.within(SignalKind::Pressure, end + Seconds(0.2), end + Seconds(0.5)))
     };
-    assert!(held(&with(FaultKind::ExternalLeak, Target::System, 0.5)) < 0.6 * held(&sound));
+    assert!(held(&with(FaultKind::ExternalLeak, Target::System, 0.5)) < 0.6 * held(sound));
 }
 
 #[test]
@@ -131,7 +143,7 @@ fn air_makes_the_oil_soft() {
         let reached = trace.iter().find(|(t, bar)| *t > cycle.start_us && *bar > 40.0).unwrap();
         (reached.0 - cycle.start_us).0
     };
-    let (sound, airy) = (rise(&sound()), rise(&with(FaultKind::AirInOil, Target::System, 0.7)));
+    let (sound, airy) = (rise(sound()), rise(&with(FaultKind::AirInOil, Target::System, 0.7)));
     assert!(airy > sound + 0.2, "{airy} s instead of {sound} s to 40 bar");
 }
 
@@ -142,21 +154,19 @@ fn a_switch_out_of_adjustment_is_late_or_never() {
     let raise = &late.cycles[0].phases[1];
     assert!(raise.confirmed);
     assert!(raise.end_us - raise.arrived_us.unwrap() > Seconds(0.8), "{raise:?}");
-    for id in ["lid_latched", "lid_latched_left"] {
-        for kind in [FaultKind::SwitchNever, FaultKind::StuckOpen] {
-            let never = with(kind, at(&profile, id), 0.5);
-            let cycle = &never.cycles[0];
-            let lower = &cycle.phases[3];
-            assert!(!lower.confirmed && lower.arrived_us == Some(lower.end_us), "{kind} {id}: {lower:?}");
-            assert_eq!(cycle.outcome, TrueOutcome::GivenUp);
-            assert!(cycle.highest_pressure_bar > 170.0, "the pump pushes against the stop");
-            let missing: Vec<_> = cycle.expect.iter().filter(|e| e.certain).collect();
-            assert_eq!(missing.len(), 1);
-            assert_eq!(
-                (missing[0].kind.as_str(), missing[0].phase.as_deref()),
-                ("missing-confirmation", Some("Lower lid"))
-            );
-        }
+    for (id, kind) in [("lid_latched", FaultKind::StuckOpen), ("lid_latched_left", FaultKind::SwitchNever)] {
+        let never = with(kind, at(&profile, id), 0.5);
+        let cycle = &never.cycles[0];
+        let lower = &cycle.phases[3];
+        assert!(!lower.confirmed && lower.arrived_us == Some(lower.end_us), "{kind} {id}: {lower:?}");
+        assert_eq!(cycle.outcome, TrueOutcome::GivenUp);
+        assert!(cycle.highest_pressure_bar > 170.0, "the pump pushes against the stop");
+        let missing: Vec<_> = cycle.expect.iter().filter(|e| e.certain).collect();
+        assert_eq!(missing.len(), 1);
+        assert_eq!(
+            (missing[0].kind.as_str(), missing[0].phase.as_deref()),
+            ("missing-confirmation", Some("Lower lid"))
+        );
     }
     // What this direction does not wait for is not missed in it.
     let other = with(FaultKind::SwitchNever, at(&profile, "front_locked"), 0.5);
@@ -186,13 +196,13 @@ fn wires_that_drop_out_chatter_or_stick() {
     let sound = sound();
     // Enough dropouts a minute that some fall into the cycle; each is longer than the debounce, and comes back.
     let run = with(FaultKind::Dropout, at(&profile, "luggage_latched"), 1.0);
-    assert!(edges(&sound, "luggage_latched").is_empty());
+    assert!(edges(sound, "luggage_latched").is_empty());
     let drops = edges(&run, "luggage_latched");
     assert!(drops.len() >= 4 && drops.len() % 2 == 0, "{}", drops.len());
     assert!(drops.chunks(2).all(|w| w[1] - w[0] > profile.signals[0].debounce));
     assert!(run.cycles[0].expect.iter().any(|e| e.kind == "dropout" && e.certain));
     let chatter = edges(&with(FaultKind::Chatter, at(&profile, "roof_stowed"), 0.5), "roof_stowed");
-    assert!(chatter.len() > edges(&sound, "roof_stowed").len() + 6);
+    assert!(chatter.len() > edges(sound, "roof_stowed").len() + 6);
     let span = *chatter.last().unwrap() - chatter[0];
     assert!(span > Seconds(0.05) && span < Seconds(0.3), "{span}");
     let stuck = with(FaultKind::StuckClosed, at(&profile, "front_locked"), 0.5);
@@ -205,7 +215,7 @@ fn valve_relay_and_unit_hold_on_too_long() {
     let profile = profile(FIVE);
     let sound = sound();
     let sticks = with(FaultKind::StickingValve, at(&profile, "valve_b"), 0.5);
-    assert!(took(&sticks, 3) > took(&sound, 3) + 0.4 && (took(&sticks, 2) - took(&sound, 2)).abs() < 0.1);
+    assert!(took(&sticks, 3) > took(sound, 3) + 0.4 && (took(&sticks, 2) - took(sound, 2)).abs() < 0.1);
     let pump = profile.find("pump").unwrap();
     for (kind, command_lasts) in [(FaultKind::WeldedRelay, false), (FaultKind::RunOn, true)] {
         let run = with(kind, Target::System, 0.3);
@@ -235,13 +245,13 @@ fn sensors_and_logger_fail_without_the_roof() {
         let bar = run.within(SignalKind::Pressure, phase.start_us + Seconds(1.0), phase.end_us);
         mean(&bar.windows(2).map(|w| (w[1] - w[0]).abs()).collect::<Vec<_>>())
     };
-    assert!(rough(&noisy) > 5.0 * rough(&sound));
+    assert!(rough(&noisy) > 5.0 * rough(sound));
     let gap = with(FaultKind::LogGap, Target::System, 0.3);
     let (from, until, restart) = gap.gaps[0];
     assert!(!restart && until - from > Seconds(5.0));
     assert!(!gap.rows.iter().any(|(t, _)| *t > from && *t < until));
     for run in [&dead, &stuck, &noisy, &gap] {
-        assert!((took(run, 2) - took(&sound, 2)).abs() < 0.05, "the roof itself is sound");
+        assert!((took(run, 2) - took(sound, 2)).abs() < 0.05, "the roof itself is sound");
         assert!(run.cycles[0].expect.iter().any(|e| e.certain));
     }
 }
@@ -264,7 +274,7 @@ fn faults_come_with_their_onset_and_grow() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(10))]
+    #![proptest_config(ProptestConfig::with_cases(5))]
 
     /// Whatever is wrong, whatever the operator does: the log is in order, the truth makes sense, energy is kept.
     #[test]

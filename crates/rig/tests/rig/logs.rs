@@ -3,7 +3,7 @@
 use foldwatch_columns::{ColumnMap, Reader};
 use foldwatch_encoder::Encoding;
 use foldwatch_rig::write::{ColumnsLog, Dialect, WireLog, WireOptions};
-use foldwatch_rig::{Fault, FaultKind, Operator, Scenario, Target, TruthLine, simulate};
+use foldwatch_rig::{Fault, FaultKind, Operator, Scenario, Target, TruthLine, Use, simulate};
 use foldwatch_samples::{Item, Sink};
 use foldwatch_units::{Micros, Seconds};
 use foldwatch_wire::{Decoded, Decoder, Frame};
@@ -27,10 +27,14 @@ fn wire(scenario: &Scenario, encoding: Encoding) -> (Vec<u8>, Vec<TruthLine>) {
 
 #[test]
 fn the_same_seed_gives_the_same_bytes() {
+    let short = |seed| Scenario {
+        uses: vec![Use { operator: Operator::Release(Seconds(4.0)), ..scenario(seed).uses[0] }],
+        ..scenario(seed)
+    };
     for encoding in [Encoding::Packed, Encoding::Text] {
-        let (bytes, truth) = wire(&scenario(8), encoding);
-        assert_eq!((bytes.clone(), truth), wire(&scenario(8), encoding));
-        assert_ne!(bytes, wire(&scenario(9), encoding).0);
+        let (bytes, truth) = wire(&short(8), encoding);
+        assert_eq!((bytes.clone(), truth), wire(&short(8), encoding));
+        assert_ne!(bytes, wire(&short(9), encoding).0);
     }
 }
 
@@ -102,6 +106,7 @@ fn logger_faults_show_in_the_bytes() {
     let (_, damage) = frames(&bytes);
     assert!(damage > 0);
 
+    scenario.uses[0].operator = Operator::Release(Seconds(8.0));
     scenario.faults[0].kind = FaultKind::WrappedCounter;
     let (frames_, _) = frames(&wire(&scenario, Encoding::Packed).0);
     let counts: Vec<u64> = frames_.iter().map(Frame::at).collect();
@@ -152,7 +157,9 @@ fn every_dialect_is_read_back_through_its_map() {
         scenario.profile = profile;
         let profile = &scenario.profile;
         let run = run(&scenario);
-        for (name, dialect) in Dialect::several() {
+        // Every dialect for the roof whose pressure is recorded raw; one for each of the others.
+        let dialects = if profile.id == "hardtop-six" { 4 } else { 1 };
+        for (name, dialect) in Dialect::several().into_iter().take(dialects) {
             let psi = dialect.psi;
             let mut log = ColumnsLog::new(&scenario, dialect);
             simulate(&scenario, &mut log).unwrap();
