@@ -23,7 +23,7 @@ pub const LEARN_MOST: usize = 150;
 pub const WORTH: f64 = 0.05;
 
 /// The CUSUM's allowance and decision value, and the EWMA's weight and reach, in scales.
-/// [`false_alarms_per_cycle`] says what they cost.
+/// [`expected_false_alarms`] says what they cost.
 pub const ALLOWANCE: f64 = 0.5;
 /// See [`ALLOWANCE`].
 pub const DECISION: f64 = 10.0;
