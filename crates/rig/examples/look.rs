@@ -5,6 +5,7 @@ use foldwatch_rig::{Recorder, RigEvent, Scenario, TruthLine, simulate};
 
 struct Print {
     rows: bool,
+    driven_s: f64,
     counted: u64,
     edges: u64,
     names: Vec<String>,
@@ -33,6 +34,7 @@ impl Recorder for Print {
         match line {
             TruthLine::Roof(_) | TruthLine::Log(_) => {}
             TruthLine::Cycle(c) => {
+                self.driven_s += (c.end_us - c.start_us).0;
                 println!(
                     "{} {} {:?} {:.2} s, oil {:.1}, {:.2} V, {:.0} bar, run-on {:.3}, faults {:?}",
                     c.index,
@@ -75,9 +77,18 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         println!("{:#?}", scenario.layout);
     }
     let names = profile.signals.iter().map(|s| s.id.clone()).collect();
-    let mut print = Print { rows, counted: 0, edges: 0, names };
+    let mut print = Print { rows, driven_s: 0.0, counted: 0, edges: 0, names };
     let t0 = std::time::Instant::now();
     simulate(&scenario, &mut print)?;
-    println!("{} rows, {} edges, {:?}", print.counted, print.edges, t0.elapsed());
+    let took = t0.elapsed().as_secs_f64();
+    let whole = (scenario.end - scenario.start).0;
+    println!(
+        "{} rows, {} edges in {took:.2} s: {:.0} times real time, {:.0} times if only the {:.0} s of drive count",
+        print.counted,
+        print.edges,
+        whole / took,
+        print.driven_s / took,
+        print.driven_s
+    );
     Ok(())
 }

@@ -5,6 +5,21 @@
 //! [`simulate`], what a logger would record, and what really happened. The same scenario gives the same output, byte
 //! for byte.
 //!
+//! ```
+//! use foldwatch_rig::write::{WireLog, WireOptions};
+//! use foldwatch_rig::{Fault, FaultKind, Scenario, Target, simulate};
+//! # let text = include_str!("../../../config/profiles/hardtop-five.toml");
+//! let profile = foldwatch_profile::parse(text).map_err(|problems| problems[0].clone())?.profile;
+//! let mut scenario = Scenario::cycles(&profile, 7, 1);
+//! scenario.faults.push(Fault::new(FaultKind::WornPump, Target::System, 0.5));
+//! let mut log = WireLog::new(&scenario, WireOptions::new(foldwatch_encoder::Encoding::Packed, &scenario));
+//! simulate(&scenario, &mut log)?;
+//! log.finish()?;
+//! assert!(log.drain().len() > 10_000);
+//! assert_eq!(log.drain_truth().len(), 3); // the roof, one cycle, the log itself
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
+//!
 //! Not here: any formula or code of the analyser. The rig has its own oil, its own pump, its own everything, so that
 //! the two can be held against each other; they share units and the profile only. No files and no clock either.
 

@@ -28,11 +28,11 @@ use crate::wire::Wires;
 /// What the logger sees.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum RigEvent<'a> {
-    /// The analog inputs at one moment, in the order of [`Rig::analog`], in working units.
+    /// The analog inputs at one moment, in working units.
     Row {
         /// When.
         at: Micros,
-        /// One a signal of [`Rig::analog`].
+        /// One for each signal of the profile that is not binary, in the profile's order.
         analog: &'a [f32],
     },
     /// A binary signal changed, bounce included. Before the first row, one for every binary signal tells its state.
