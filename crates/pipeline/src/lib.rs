@@ -160,10 +160,4 @@ impl<F: FnMut(Event)> Sink for EngineSink<'_, F> {
     fn item(&mut self, item: Item<'_>) {
         self.engine.push(&item, &mut self.out);
     }
-
-    fn same(&mut self, times: &[Micros]) {
-        for at in times {
-            self.engine.push(&Item::Same { at: *at }, &mut self.out);
-        }
-    }
 }

@@ -77,6 +77,8 @@ pub(crate) struct Scene<'a> {
     /// Which signals were ever recorded, by their place in the profile.
     pub seen: &'a [bool],
     pub recording: &'a Recording,
+    /// Spans of unchanging drive, from the cycle's start to its end.
+    pub drive: &'a [DriveSpan],
     pub start: Micros,
     /// Last drive.
     pub end: Micros,
@@ -185,7 +187,7 @@ impl<'a> Scene<'a> {
         }
         let mut times: Vec<Micros> = vec![self.start, self.end];
         times.extend(rec.edges.iter().map(|e| e.at).filter(|at| *at >= self.start && *at <= horizon));
-        times.extend(rec.drive.iter().map(|span| span.from).filter(|at| *at > self.start && *at < self.end));
+        times.extend(self.drive.iter().map(|span| span.from).filter(|at| *at > self.start && *at < self.end));
         times.sort_unstable();
         times.dedup();
 
@@ -204,10 +206,10 @@ impl<'a> Scene<'a> {
                     here.push((edge.signal, edge.on));
                 }
             }
-            while span + 1 < rec.drive.len() && rec.drive[span].to <= at {
+            while span + 1 < self.drive.len() && self.drive[span].to <= at {
                 span += 1;
             }
-            let drive = rec
+            let drive = self
                 .drive
                 .get(span)
                 .filter(|s| s.from <= at && at < s.to)

@@ -678,23 +678,30 @@ impl Gatherer {
     /// The same row once more.
     fn keep_row(&mut self, fixed: &Fixed, at: Micros) {
         let width = fixed.analog.len();
-        let last: Vec<f32> =
-            self.lead_values.iter().skip(self.lead_values.len().saturating_sub(width)).copied().collect();
-        self.keep(at, width, |n| last.get(n).copied().unwrap_or(f32::NAN));
+        if self.lead_times.is_empty() {
+            self.lead_values.extend(std::iter::repeat_n(f32::NAN, width));
+        } else {
+            for _ in 0..width {
+                self.lead_values.push_back(self.lead_values[self.lead_values.len() - width]);
+            }
+        }
+        self.keep_newest(at, width);
     }
 
     fn keep_row_values(&mut self, fixed: &Fixed, at: Micros, values: &[f32]) {
-        self.keep(at, fixed.analog.len(), |n| values.get(fixed.analog[n].at()).copied().unwrap_or(f32::NAN));
+        let value = |ix: &SignalIx| values.get(ix.at()).copied().unwrap_or(f32::NAN);
+        self.lead_values.extend(fixed.analog.iter().map(value));
+        self.keep_newest(at, fixed.analog.len());
     }
 
-    fn keep(&mut self, at: Micros, width: usize, value: impl Fn(usize) -> f32) {
+    /// The newest row of the lead gets its time, goes into what is being recorded, and drives out the old ones.
+    fn keep_newest(&mut self, at: Micros, width: usize) {
+        self.lead_times.push_back(at);
         let oldest = at - LEAD;
-        while self.lead_times.len() > 2 && self.lead_times.front().is_some_and(|t| *t < oldest) {
+        while self.lead_times.len() > 3 && self.lead_times.front().is_some_and(|t| *t < oldest) {
             self.lead_times.pop_front();
             self.lead_values.drain(..width);
         }
-        self.lead_times.push_back(at);
-        self.lead_values.extend((0..width).map(&value));
         let Some(open) = &mut self.open else { return };
         open.skipped += 1;
         if open.skipped < open.stride {
@@ -702,22 +709,13 @@ impl Gatherer {
         }
         open.skipped = 0;
         open.recording.times.push(at);
+        let newest = self.lead_values.len() - width;
         for (n, trace) in open.recording.analog.iter_mut().enumerate() {
-            trace.values.push(value(n));
+            trace.values.push(self.lead_values[newest + n]);
         }
         if open.recording.times.len() >= MOST_ROWS {
-            let mut n = 0;
-            open.recording.times.retain(|_| {
-                n += 1;
-                n % 2 == 1
-            });
-            for trace in &mut open.recording.analog {
-                let mut n = 0;
-                trace.values.retain(|_| {
-                    n += 1;
-                    n % 2 == 1
-                });
-            }
+            keep_every_second(&mut open.recording.times);
+            open.recording.analog.iter_mut().for_each(|trace| keep_every_second(&mut trace.values));
             open.stride *= 2;
         }
     }
@@ -747,4 +745,12 @@ impl Gatherer {
             out(Gathered::Refused { at, until, direction, recording: Box::new(recording) }, self);
         }
     }
+}
+
+fn keep_every_second<T>(rows: &mut Vec<T>) {
+    let mut n = 0;
+    rows.retain(|_| {
+        n += 1;
+        n % 2 == 1
+    });
 }

@@ -22,9 +22,9 @@ mod tests;
 use std::sync::Arc;
 
 use align::Scene;
-use foldwatch_profile::Profile;
+use foldwatch_profile::{Profile, SignalIx, SignalKind};
 use foldwatch_samples::Item;
-use foldwatch_units::Micros;
+use foldwatch_units::{Direction, Micros};
 use gather::{Fixed, Gathered, Gatherer, Gathering};
 pub use live::Live;
 pub use model::*;
@@ -142,20 +142,25 @@ fn hand_on(fixed: &Fixed, state: &Gatherer, gathered: Gathered, out: &mut impl F
     }
 }
 
-/// The drive's spans, laid into the recording.
-fn with_drive(fixed: &Fixed, state: &Gatherer, mut open: Gathering, end: Micros) -> Gathering {
-    open.recording.drive = drive::spans(
+/// The drive's spans of what was gathered, up to `end`.
+fn spans(fixed: &Fixed, state: &Gatherer, open: &Gathering, end: Micros) -> Vec<DriveSpan> {
+    drive::spans(
         &fixed.signals,
         state.source(fixed),
         &open.recording.initial,
         &open.recording.edges,
         (open.running_initial, &open.running_edges),
         (open.start, end.max(open.start)),
-    );
-    open
+    )
 }
 
-fn scene<'a>(fixed: &'a Fixed, state: &'a Gatherer, open: &'a Gathering, end: Micros) -> Scene<'a> {
+fn scene<'a>(
+    fixed: &'a Fixed,
+    state: &'a Gatherer,
+    open: &'a Gathering,
+    drive: &'a [DriveSpan],
+    end: Micros,
+) -> Scene<'a> {
     Scene {
         profile: &fixed.profile,
         signals: &fixed.signals,
@@ -163,6 +168,7 @@ fn scene<'a>(fixed: &'a Fixed, state: &'a Gatherer, open: &'a Gathering, end: Mi
         source: state.source(fixed),
         seen: state.seen(),
         recording: &open.recording,
+        drive,
         start: open.start,
         end,
     }
@@ -171,30 +177,27 @@ fn scene<'a>(fixed: &'a Fixed, state: &'a Gatherer, open: &'a Gathering, end: Mi
 /// Whether what was gathered so far reached the end of its sequence.
 fn completed(fixed: &Fixed, state: &Gatherer, open: &Gathering) -> bool {
     let end = if open.end > open.start { open.end } else { state.now() };
-    let open = with_drive(fixed, state, open.clone(), end);
-    let scene = scene(fixed, state, &open, end);
+    let drive = spans(fixed, state, open, end);
+    let scene = scene(fixed, state, open, &drive, end);
     scene.align().last().is_some_and(|stay| scene.phase(stay.state).is_none())
 }
 
-fn cycle(fixed: &Fixed, state: &Gatherer, open: Gathering) -> Cycle {
+fn cycle(fixed: &Fixed, state: &Gatherer, mut open: Gathering) -> Cycle {
     let profile = &fixed.profile;
-    let mut open = open;
-    // After the supply is gone the switches tell nothing.
-    let nominal = profile.electrics.nominal.unwrap_or(profile.reference.supply).0;
-    let lost = outcome::supply_lost_at(&open.recording, fixed.signals.supply, nominal, open.start, open.end);
-    if let Some(at) = lost.filter(|at| open.end - *at < foldwatch_units::Seconds(1.0)) {
-        open.recording.edges.retain(|edge| {
-            edge.at < at || profile.signal(edge.signal).kind != foldwatch_profile::SignalKind::Switch
-        });
+    let supply = fixed.signals.supply;
+    let lost = outcome::supply_lost_at(profile, supply, &open.recording, open.start, open.end);
+    if let Some(at) = lost {
+        // After the supply is gone the switches tell nothing.
+        let is_switch = |edge: &Edge| profile.signal(edge.signal).kind == SignalKind::Switch;
+        open.recording.edges.retain(|edge| edge.at < at || !is_switch(edge));
     }
-    let end = open.end;
-    let open = with_drive(fixed, state, open, end);
-    let scene = scene(fixed, state, &open, end);
+    let drive = spans(fixed, state, &open, open.end);
+    let scene = scene(fixed, state, &open, &drive, open.end);
     let path = scene.align();
     let runs = phases::phase_runs(&scene, &path);
-    let outcome = outcome::outcome(&scene, &path, &runs, open.ending);
+    let outcome = outcome::outcome(&scene, &path, &runs, open.ending, lost.is_some());
     let first = path.iter().find(|stay| stay.to > stay.from).or(path.first());
-    let direction = first.map_or(foldwatch_units::Direction::Opening, |stay| stay.state.direction);
+    let direction = first.map_or(Direction::Opening, |stay| stay.state.direction);
     let from_part_way = scene.stood_at_end(direction.reversed()) == Some(false);
     Cycle {
         start: open.start,
@@ -204,7 +207,7 @@ fn cycle(fixed: &Fixed, state: &Gatherer, open: Gathering) -> Cycle {
         from_part_way,
         phases: if outcome == Outcome::ServiceRun { Vec::new() } else { runs },
         refused_by: Vec::new(),
-        recording: open.recording,
+        recording: Recording { drive, ..open.recording },
     }
 }
 
@@ -213,11 +216,11 @@ fn refused(
     fixed: &Fixed,
     at: Micros,
     until: Micros,
-    direction: Option<foldwatch_units::Direction>,
+    direction: Option<Direction>,
     recording: Recording,
 ) -> Option<Cycle> {
     let profile = &fixed.profile;
-    let on = |ix: foldwatch_profile::SignalIx| recording.initial.get(ix.at()).copied().flatten();
+    let on = |ix: SignalIx| recording.initial.get(ix.at()).copied().flatten();
     let there = |direction| fixed.ends.holds(direction, &on) == Some(true);
     if direction.is_some_and(there) {
         return None;
@@ -231,11 +234,7 @@ fn refused(
         .map(|(n, _)| n)
         .collect();
     let guess = || {
-        if there(foldwatch_units::Direction::Opening) {
-            foldwatch_units::Direction::Closing
-        } else {
-            foldwatch_units::Direction::Opening
-        }
+        if there(Direction::Opening) { Direction::Closing } else { Direction::Opening }
     };
     Some(Cycle {
         start: at,

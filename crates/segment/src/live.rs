@@ -6,7 +6,7 @@ use foldwatch_units::{Direction, Micros, Seconds};
 use crate::gather::{Fixed, Gatherer};
 use crate::model::PhaseRun;
 use crate::phases::phase_runs;
-use crate::{scene, with_drive};
+use crate::{scene, spans};
 
 /// What is going on now.
 #[derive(Debug, Clone, PartialEq)]
@@ -35,8 +35,8 @@ pub(crate) fn live(fixed: &Fixed, state: &Gatherer) -> Option<Live> {
     let open = state.open()?;
     let now = state.now();
     let end = if state.is_driving() { now } else { open.end };
-    let open = with_drive(fixed, state, open.clone(), end);
-    let scene = scene(fixed, state, &open, end);
+    let drive = spans(fixed, state, open, end);
+    let scene = scene(fixed, state, open, &drive, end);
     let path = scene.align();
     let last = path.last()?;
     let phase = scene.phase(last.state);
@@ -48,9 +48,7 @@ pub(crate) fn live(fixed: &Fixed, state: &Gatherer) -> Option<Live> {
             .filter(|(ix, wanted)| open.recording.state(*ix, now).is_some_and(|on| on != *wanted))
             .collect()
     });
-    let pump_on = open
-        .recording
-        .drive
+    let pump_on = drive
         .iter()
         .rev()
         .take_while(|span| span.pump || span.running == Some(true))

@@ -1,6 +1,6 @@
 //! How a cycle ended.
 
-use foldwatch_profile::SignalIx;
+use foldwatch_profile::{Profile, SignalIx};
 use foldwatch_samples::GapCause;
 use foldwatch_units::{Direction, Micros, Seconds};
 
@@ -23,11 +23,18 @@ pub(crate) enum Ending {
     NextBegan,
 }
 
-pub(crate) fn outcome(scene: &Scene, path: &[Stay], runs: &[PhaseRun], ending: Ending) -> Outcome {
+/// `power_lost`: the supply went away while the roof was driven ([`supply_lost_at`]).
+pub(crate) fn outcome(
+    scene: &Scene,
+    path: &[Stay],
+    runs: &[PhaseRun],
+    ending: Ending,
+    power_lost: bool,
+) -> Outcome {
     if is_service_run(scene, runs) {
         return Outcome::ServiceRun;
     }
-    if ending == Ending::BrokenOff(Some(GapCause::Restart)) || supply_gone(scene) {
+    if ending == Ending::BrokenOff(Some(GapCause::Restart)) || power_lost {
         return Outcome::PowerLost;
     }
     let turned = path
@@ -61,18 +68,20 @@ fn is_service_run(scene: &Scene, runs: &[PhaseRun]) -> bool {
         .all(|phase| !phase.valves.is_empty());
     valves_recorded
         && every_step_has_one
-        && scene.recording.drive.iter().all(|span| span.valves.is_empty())
+        && scene.drive.iter().all(|span| span.valves.is_empty())
         && runs.iter().all(|run| run.confirmed_at.is_none_or(|at| at <= scene.start))
 }
 
-/// When the supply went away while the roof was driven, or at the moment the drive ended.
+/// When the supply went away while the roof was driven, or at the moment the drive ended. A supply that came back while
+/// the drive went on was a disturbance of the sensor.
 pub(crate) fn supply_lost_at(
-    recording: &Recording,
+    profile: &Profile,
     supply: Option<SignalIx>,
-    nominal: f64,
+    recording: &Recording,
     start: Micros,
     end: Micros,
 ) -> Option<Micros> {
+    let nominal = profile.electrics.nominal.unwrap_or(profile.reference.supply).0;
     let values = recording.trace(supply?)?;
     let rows = recording.rows(start, end + Seconds(0.5));
     let gone = |v: f32| f64::from(v) < nominal * SUPPLY_GONE;
@@ -82,16 +91,8 @@ pub(crate) fn supply_lost_at(
     let sound = sound_before || rows.clone().take_while(|n| *n < first).any(|n| !values[n].is_nan());
     // Two samples in a row: one alone is a disturbance.
     let lasts = values.get(first + 1).is_none_or(|v| gone(*v) || v.is_nan());
-    (sound && lasts).then(|| recording.times[first])
-}
-
-fn supply_gone(scene: &Scene) -> bool {
-    let nominal = scene.profile.electrics.nominal.unwrap_or(scene.profile.reference.supply).0;
-    let lost = supply_lost_at(scene.recording, scene.signals.supply, nominal, scene.start, scene.end);
-    lost.is_some_and(|at| {
-        // It came back while the drive went on: a disturbance of the sensor.
-        scene.end - at < Seconds(1.0)
-    })
+    let at = recording.times[first];
+    (sound && lasts && end - at < Seconds(1.0)).then_some(at)
 }
 
 fn stopped_by_operator(scene: &Scene, path: &[Stay], runs: &[PhaseRun]) -> bool {

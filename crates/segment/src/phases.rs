@@ -90,7 +90,6 @@ fn confirmed_at_leaving(scene: &Scene, stay: &Stay) -> bool {
 /// unit's reaction explains.
 fn begin(scene: &Scene, phase: &Phase, before: &PhaseRun, stay: &Stay) -> Micros {
     let best = scene
-        .recording
         .drive
         .iter()
         .filter(|span| span.is_drive() && span.to > before.end && span.from < stay.to)
@@ -165,7 +164,6 @@ fn judge_end(
     };
     let end = end.max(start);
     let driven: f64 = scene
-        .recording
         .drive
         .iter()
         .filter(|span| span.is_drive())
