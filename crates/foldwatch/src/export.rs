@@ -1,6 +1,5 @@
 //! `foldwatch export`: tables for other programs.
 
-use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};
 use std::sync::Arc;
 
@@ -9,7 +8,7 @@ use foldwatch_profile::Profile;
 use foldwatch_units::Micros;
 
 use crate::cli::{Export, Log, Table};
-use crate::{analyze, input, profiles};
+use crate::{analyze, input, profiles, whole};
 
 pub fn run(args: &Export) -> Result<()> {
     let profile = profiles::load(&args.log.profile)?;
@@ -24,20 +23,10 @@ pub fn run(args: &Export) -> Result<()> {
         }
         out.flush().context("the table can't be written")
     };
-    let Some(to) = &args.output else { return write(&mut io::stdout().lock()) };
-    // Beside its place first, then renamed: nobody ever sees half a table.
-    let name = to.file_name().context("--output names no file")?.to_string_lossy();
-    let half = to.with_file_name(format!(".{name}.part"));
-    let mut file = File::create(&half).with_context(|| format!("{} can't be written", half.display()))?;
-    let done = write(&mut file).and_then(|()| {
-        file.sync_all()?;
-        fs::rename(&half, to).with_context(|| format!("{} can't be written", to.display()))
-    });
-    if done.is_err() {
-        // What can't be removed is still no table: it keeps its own name.
-        let _ = fs::remove_file(&half);
+    match &args.output {
+        Some(to) => whole::write(to, |file| write(file)),
+        None => write(&mut io::stdout().lock()),
     }
-    done
 }
 
 /// Raw samples of all logs in one table.

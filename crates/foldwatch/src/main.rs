@@ -7,6 +7,7 @@ mod export;
 mod input;
 mod profiles;
 mod simulate;
+mod whole;
 
 use std::process::ExitCode;
 

@@ -1,7 +1,6 @@
 //! `foldwatch simulate`: a log of a simulated roof, with the truth beside it.
 
-use std::fs::File;
-use std::io::{BufWriter, Write};
+use std::io::Write;
 use std::path::Path;
 
 use anyhow::{Context, Result, anyhow, bail};
@@ -13,7 +12,7 @@ use foldwatch_rig::{Fault, FaultKind, Scenario, Target, TruthLine, simulate};
 use foldwatch_units::Direction;
 
 use crate::cli::{Simulate, SimulatedEncoding};
-use crate::profiles;
+use crate::{profiles, whole};
 
 pub fn run(args: &Simulate) -> Result<()> {
     let profile = profiles::load(&args.profile)?;
@@ -42,12 +41,12 @@ pub fn run(args: &Simulate) -> Result<()> {
             (writer.drain(), None, writer.drain_truth())
         }
     };
-    whole(&args.output, &log)?;
+    save(&args.output, &log)?;
     if let Some(map) = map {
-        whole(&beside(&args.output, "columns.toml"), map.as_bytes())?;
+        save(&beside(&args.output, "columns.toml"), map.as_bytes())?;
     }
     let lines: Vec<String> = truth.iter().map(TruthLine::to_json).collect::<Result<_, _>>()?;
-    whole(&beside(&args.output, "truth.jsonl"), (lines.join("\n") + "\n").as_bytes())?;
+    save(&beside(&args.output, "truth.jsonl"), (lines.join("\n") + "\n").as_bytes())?;
     eprintln!("{}: {} bytes, {} lines of truth beside it", args.output.display(), log.len(), lines.len());
     Ok(())
 }
@@ -97,22 +96,16 @@ fn beside(log: &Path, ending: &str) -> std::path::PathBuf {
     log.with_file_name(format!("{stem}.{ending}"))
 }
 
-/// Writes a file that appears only when it is whole; `.gz` is compressed.
-fn whole(to: &Path, bytes: &[u8]) -> Result<()> {
-    let half = to.with_extension("part");
-    let put = || -> std::io::Result<()> {
-        let file = BufWriter::new(File::create(&half)?);
-        let file = if to.extension().is_some_and(|e| e == "gz") {
+/// Writes all the bytes of a file; `.gz` is compressed.
+fn save(to: &Path, bytes: &[u8]) -> Result<()> {
+    whole::write(to, |file| {
+        if to.extension().is_some_and(|ending| ending == "gz") {
             let mut gz = GzEncoder::new(file, Compression::best());
             gz.write_all(bytes)?;
-            gz.finish()?
+            gz.finish()?;
         } else {
-            let mut file = file;
             file.write_all(bytes)?;
-            file
-        };
-        file.into_inner().map_err(|e| e.into_error())?.sync_all()?;
-        std::fs::rename(&half, to)
-    };
-    put().with_context(|| format!("{} can't be written", to.display()))
+        }
+        Ok(())
+    })
 }

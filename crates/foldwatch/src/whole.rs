@@ -1,0 +1,22 @@
+//! Files that appear only when they are whole.
+
+use std::fs::{self, File};
+use std::path::Path;
+
+use anyhow::{Context, Result};
+
+/// Writes a file beside its place first and renames it: nobody ever sees half of one, and a failure leaves nothing.
+pub fn write(to: &Path, put: impl FnOnce(&mut File) -> Result<()>) -> Result<()> {
+    let name = to.file_name().with_context(|| format!("{} names no file", to.display()))?.to_string_lossy();
+    let half = to.with_file_name(format!(".{name}.part"));
+    let mut file = File::create(&half).with_context(|| format!("{} can't be written", half.display()))?;
+    let done = put(&mut file).and_then(|()| {
+        file.sync_all()?;
+        fs::rename(&half, to).with_context(|| format!("{} can't be written", to.display()))
+    });
+    if done.is_err() {
+        // What can't be removed still does not bear the file's name.
+        let _ = fs::remove_file(&half);
+    }
+    done
+}
