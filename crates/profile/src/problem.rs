@@ -59,13 +59,7 @@ impl Problems {
         found: impl Into<String>,
         remedy: impl Into<String>,
     ) {
-        self.found.push(Noted {
-            at,
-            absence: false,
-            key: key.into(),
-            found: found.into(),
-            remedy: remedy.into(),
-        });
+        self.note(false, at, key.into(), found.into(), remedy.into());
     }
 
     /// Something is not there.
@@ -76,13 +70,11 @@ impl Problems {
         found: impl Into<String>,
         remedy: impl Into<String>,
     ) {
-        self.found.push(Noted {
-            at,
-            absence: true,
-            key: key.into(),
-            found: found.into(),
-            remedy: remedy.into(),
-        });
+        self.note(true, at, key.into(), found.into(), remedy.into());
+    }
+
+    fn note(&mut self, absence: bool, at: usize, key: String, found: String, remedy: String) {
+        self.found.push(Noted { at, absence, key, found, remedy });
     }
 
     pub(crate) fn is_empty(&self) -> bool {

@@ -1,6 +1,6 @@
 //! Pressure, current, supply and the other numbers of a cycle, one lane each.
 
-use super::{Axis, AxisKind, Chart, Figure, Lane, LaneKind, Material, Page, bands, flags};
+use super::{Chart, Figure, Lane, LaneKind, Material, Page, of_cycle};
 use crate::texts;
 use crate::traces::NumberTrace;
 
@@ -11,7 +11,6 @@ const ORDER: [&str; 5] = ["pressure", "current", "voltage", "temperature", "posi
 
 fn figures(material: &Material) -> Vec<Figure> {
     let Some(cycle) = material.cycles.first() else { return Vec::new() };
-    let (from, to) = material.window;
     let numbers = material.traces.map(|t| t.numbers.as_slice()).unwrap_or_default();
     let place = |t: &NumberTrace| ORDER.iter().position(|kind| *kind == t.kind).unwrap_or(ORDER.len());
     let mut sorted: Vec<&NumberTrace> = numbers.iter().collect();
@@ -32,22 +31,8 @@ fn figures(material: &Material) -> Vec<Figure> {
             }
         })
         .collect();
-    let empty = match material.traces {
-        Err(why) => Some(why.to_owned()),
-        Ok(_) if lanes.is_empty() => Some(texts::NO_NUMBERS.to_owned()),
-        Ok(_) => None,
-    };
-    vec![Figure {
-        id: CHART.id.to_owned(),
-        title: texts::LANES.to_owned(),
-        note: texts::LANES_NOTE.to_owned(),
-        axis: Axis { from, to, kind: AxisKind::Seconds },
-        bands: bands(cycle, material.traces.ok()),
-        flags: flags(cycle, material.window),
-        lanes,
-        empty,
-        shared: true,
-    }]
+    let words = (texts::LANES, texts::LANES_NOTE);
+    vec![of_cycle(material, cycle, CHART.id, words, lanes, texts::NO_NUMBERS)]
 }
 
 /// From the lowest to the highest, 0 included where the numbers reach near it, never less than a visible span.

@@ -186,6 +186,34 @@ pub(crate) fn seconds(cycle: &Cycle, text: &str) -> f64 {
     (at(text) - at(&cycle.start)).0
 }
 
+/// One picture of one cycle on the axis that all its pictures share; `nothing` is said where it has no lanes.
+fn of_cycle(
+    material: &Material,
+    cycle: &Cycle,
+    id: &str,
+    (title, note): (&str, &str),
+    lanes: Vec<Lane>,
+    nothing: &str,
+) -> Figure {
+    let (from, to) = material.window;
+    let empty = match material.traces {
+        Err(why) => Some(why.to_owned()),
+        Ok(_) if lanes.is_empty() => Some(nothing.to_owned()),
+        Ok(_) => None,
+    };
+    Figure {
+        id: id.to_owned(),
+        title: title.to_owned(),
+        note: note.to_owned(),
+        axis: Axis { from, to, kind: AxisKind::Seconds },
+        bands: bands(cycle, material.traces.ok()),
+        flags: flags(cycle, material.window),
+        lanes,
+        empty,
+        shared: true,
+    }
+}
+
 /// Where each finding of a cycle lies, numbered as on the page.
 pub(crate) fn flags(cycle: &Cycle, window: (f64, f64)) -> Vec<Flag> {
     let flag = |(n, finding): (usize, &foldwatch_report::Finding)| Flag {

@@ -1,6 +1,6 @@
 //! Demand, pump, valves and switches of a cycle: a bar while each is on.
 
-use super::{Axis, AxisKind, Bar, Chart, Figure, Lane, LaneKind, Material, Page, bands, flags};
+use super::{Bar, Chart, Figure, Lane, LaneKind, Material, Page, of_cycle};
 use crate::texts;
 
 pub(super) const CHART: Chart = Chart { id: "switches", page: Page::Cycle, figures };
@@ -9,7 +9,6 @@ const ORDER: [&str; 4] = ["demand", "pump", "valve", "switch"];
 
 fn figures(material: &Material) -> Vec<Figure> {
     let Some(cycle) = material.cycles.first() else { return Vec::new() };
-    let (from, to) = material.window;
     let mut states: Vec<_> =
         material.traces.map(|t| t.states.as_slice()).unwrap_or_default().iter().filter(|s| s.known).collect();
     let place = |kind: &str| ORDER.iter().position(|k| *k == kind).unwrap_or(ORDER.len());
@@ -33,20 +32,6 @@ fn figures(material: &Material) -> Vec<Figure> {
             Lane { label: state.label.clone(), unit: "", colour, kind: LaneKind::Bars(bars) }
         })
         .collect();
-    let empty = match material.traces {
-        Err(why) => Some(why.to_owned()),
-        Ok(_) if lanes.is_empty() => Some(texts::NO_STATES.to_owned()),
-        Ok(_) => None,
-    };
-    vec![Figure {
-        id: CHART.id.to_owned(),
-        title: texts::SWITCHES.to_owned(),
-        note: texts::SWITCHES_NOTE.to_owned(),
-        axis: Axis { from, to, kind: AxisKind::Seconds },
-        bands: bands(cycle, material.traces.ok()),
-        flags: flags(cycle, material.window),
-        lanes,
-        empty,
-        shared: true,
-    }]
+    let words = (texts::SWITCHES, texts::SWITCHES_NOTE);
+    vec![of_cycle(material, cycle, CHART.id, words, lanes, texts::NO_STATES)]
 }
