@@ -36,23 +36,25 @@ pub struct Progress {
 impl Player {
     /// From the frames of one logger with their bytes.
     pub fn new(encoding: Encoding, frames: impl IntoIterator<Item = (FrameId, Vec<u8>)>) -> Self {
-        let mut logger = 0;
-        let frames: BTreeMap<_, _> = frames
-            .into_iter()
-            .map(|(id, raw)| {
-                logger = id.logger;
-                ((id.boot, id.sequence), raw)
-            })
-            .collect();
-        let progress = Progress { frames: frames.len(), ..Progress::default() };
-        Player {
+        let mut player = Player {
             reader: ReplyReader::new(encoding),
-            frames,
-            logger,
+            frames: BTreeMap::new(),
+            logger: 0,
             next: None,
             again: VecDeque::new(),
-            progress,
+            progress: Progress::default(),
+        };
+        for (id, raw) in frames {
+            player.add(id, raw);
         }
+        player
+    }
+
+    /// Records one more frame.
+    pub fn add(&mut self, id: FrameId, raw: Vec<u8>) {
+        self.logger = id.logger;
+        self.frames.insert((id.boot, id.sequence), raw);
+        self.progress.frames += 1;
     }
 
     /// How far it is.
@@ -116,18 +118,18 @@ impl Player {
     }
 }
 
-/// Plays over a line until everything is acknowledged or `go_on` says no. The line's reads must not block for long.
+/// Plays over a line as long as `go_on` says so; it may add frames. The line's reads must not block for long.
 ///
 /// # Errors
 /// When the line fails.
 pub fn play(
     player: &mut Player,
     line: &mut (impl Read + Write),
-    go_on: &mut dyn FnMut(Progress) -> bool,
+    go_on: &mut dyn FnMut(&mut Player) -> bool,
 ) -> io::Result<()> {
     let mut heard = [0; 1024];
     let mut pending: Vec<u8> = Vec::new();
-    while !player.is_done() && go_on(player.progress()) {
+    while go_on(player) {
         let passing = |error: &io::Error| {
             matches!(
                 error.kind(),

@@ -119,7 +119,7 @@ fn a_backlog_is_taken_over_whole_in_both_encodings() {
         let kept = listen(&runtime, &name);
         let frames = recording(encoding, 3000);
         let mut player = Player::new(encoding, frames.clone());
-        play(&mut player, &mut master, &mut |_| true).unwrap();
+        play(&mut player, &mut master, &mut |player| !player.is_done()).unwrap();
         assert!(player.is_done());
         let got: Vec<_> = kept.frames.lock().unwrap().values().cloned().collect();
         assert!(got.iter().eq(frames.iter().map(|(_, raw)| raw)));
@@ -141,9 +141,9 @@ fn a_plug_pulled_in_the_middle_of_a_frame_and_put_in_under_another_name_loses_no
         symlink(&name, &link).unwrap();
         // Pulled after so many looks: at any byte.
         let mut looks = 40 + 17 * n;
-        play(&mut player, &mut master, &mut |_| {
+        play(&mut player, &mut master, &mut |player| {
             looks -= 1;
-            looks > 0
+            looks > 0 && !player.is_done()
         })
         .unwrap();
         std::fs::remove_file(&link).unwrap();
@@ -188,7 +188,7 @@ fn damage_is_asked_for_again() {
     let kept = listen(&runtime, &name);
     let frames = recording(Encoding::Packed, 1500);
     let mut player = Player::new(Encoding::Packed, frames.clone());
-    play(&mut player, &mut Noisy(master, 1), &mut |_| true).unwrap();
+    play(&mut player, &mut Noisy(master, 1), &mut |player| !player.is_done()).unwrap();
     let got: Vec<_> = kept.frames.lock().unwrap().values().cloned().collect();
     assert!(got.iter().eq(frames.iter().map(|(_, raw)| raw)));
     assert!(*kept.damaged.lock().unwrap() > 5);

@@ -74,19 +74,24 @@ pub fn csv(
     cycles: &[Cycle],
     out: &mut impl Write,
 ) -> Result<()> {
-    let kind = match which {
-        Table::Cycles => table::Kind::Cycles,
-        Table::Phases => table::Kind::Phases,
-        Table::Findings => table::Kind::Findings,
-        Table::Measures => table::Kind::Measures,
-        Table::Samples => return crate::export::samples(log, profile, out),
-    };
+    let Some(kind) = kind(which) else { return crate::export::samples(log, profile, out) };
     let mut writer = table::Writer::new(kind, &mut *out).context("the table can't be written")?;
     for cycle in cycles {
         writer.cycle(cycle).context("the table can't be written")?;
     }
     writer.finish().context("the table can't be written")?;
     Ok(())
+}
+
+/// The table of verdicts; `None`: the samples, which are none.
+pub fn kind(which: Table) -> Option<table::Kind> {
+    match which {
+        Table::Cycles => Some(table::Kind::Cycles),
+        Table::Phases => Some(table::Kind::Phases),
+        Table::Findings => Some(table::Kind::Findings),
+        Table::Measures => Some(table::Kind::Measures),
+        Table::Samples => None,
+    }
 }
 
 /// Every cycle of the logs, judged, and what was to be said about the logs.
@@ -121,7 +126,7 @@ pub fn to_utc(reading: &Reading, at: Micros) -> Micros {
 }
 
 /// One sentence for the whole log.
-fn summary(cycles: &[Cycle]) -> String {
+pub fn summary(cycles: &[Cycle]) -> String {
     let findings: usize = cycles.iter().map(|c| c.findings.len()).sum();
     let stop = cycles.iter().flat_map(|c| &c.findings).filter(|f| f.weight == "stop-using").count();
     match (cycles.len(), findings) {

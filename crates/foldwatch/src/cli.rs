@@ -25,6 +25,12 @@ pub enum Command {
     Export(Export),
     /// Write a log of a simulated roof, with the truth beside it.
     Simulate(Simulate),
+    /// Collect from serial ports, judge, and serve the pages.
+    Serve(Serve),
+    /// Play a week of an invented car through a pseudo-terminal, print its verdict, and serve the pages.
+    Demo(Demo),
+    /// List the serial ports, and which logger speaks there.
+    Ports(Ports),
 }
 
 /// The log and what is needed to read it.
@@ -99,15 +105,43 @@ pub struct Check {
 /// Write CSV.
 #[derive(Debug, Args)]
 pub struct Export {
-    /// What to read.
-    #[command(flatten)]
-    pub log: Log,
+    /// Logs of one car, as `analyze` takes them.
+    #[arg(
+        required_unless_present = "data",
+        value_name = "LOG",
+        requires = "profile",
+        conflicts_with = "data"
+    )]
+    pub logs: Vec<PathBuf>,
+    /// The roof of these logs: a profile's file, or the id of one that comes with foldwatch.
+    #[arg(long, value_name = "FILE")]
+    pub profile: Option<PathBuf>,
+    /// The column map of a log in columns.
+    #[arg(long, value_name = "FILE")]
+    pub columns: Option<PathBuf>,
+    /// Instead of logs: the folder of a daemon, which may be running.
+    #[arg(long, value_name = "FOLDER", requires = "car")]
+    pub data: Option<PathBuf>,
+    /// Which car of that folder.
+    #[arg(long, value_name = "ID", requires = "data")]
+    pub car: Option<String>,
+    /// From this moment on (RFC 3339).
+    #[arg(long, value_name = "TIME", requires = "data", value_parser = moment)]
+    pub from: Option<foldwatch_units::Micros>,
+    /// To before this moment.
+    #[arg(long, value_name = "TIME", requires = "data", value_parser = moment)]
+    pub until: Option<foldwatch_units::Micros>,
     /// Which table.
     #[arg(long, value_enum, default_value_t = Table::Cycles)]
     pub table: Table,
     /// Where to write; standard output where none is given. The file appears only when it is whole.
     #[arg(long, short, value_name = "FILE")]
     pub output: Option<PathBuf>,
+}
+
+fn moment(text: &str) -> Result<foldwatch_units::Micros, String> {
+    let found = foldwatch_report::parse_utc(text);
+    found.ok_or_else(|| "write it as 2026-05-01T08:00:00Z".to_owned())
 }
 
 /// Write a simulated log.
@@ -125,16 +159,20 @@ pub struct Simulate {
     /// Samples a second while the roof moves.
     #[arg(long, default_value_t = 100.0, value_parser = rate)]
     pub rate_hz: f64,
-    /// A fault, as `KIND[:TARGET][=STRENGTH]`: the target is a signal's id or a step (`opening/NAME`), the strength
-    /// lies between 0 (just noticeable) and 1 (gross).
+    /// A fault, as `KIND[:TARGET][=STRENGTH][@CYCLE][+CYCLES][~CHANCE]`: the target is a signal's id or a step
+    /// (`opening/NAME`), the strength lies between 0 (just noticeable) and 1 (gross); it is there from a cycle on
+    /// (counted from 0), comes to its strength over so many cycles, and is there in a cycle by chance.
     #[arg(long = "fault", value_name = "FAULT")]
     pub faults: Vec<String>,
     /// How the log is written.
     #[arg(long, value_enum, default_value_t = SimulatedEncoding::Packed)]
     pub encoding: SimulatedEncoding,
     /// Where to; `.gz` is compressed. The truth goes beside it as JSON Lines, a column map too where it needs one.
-    #[arg(long, short, value_name = "FILE")]
-    pub output: PathBuf,
+    #[arg(long, short, value_name = "FILE", required_unless_present = "play")]
+    pub output: Option<PathBuf>,
+    /// Instead of a file: on a pseudo-terminal, as a logger would send it, so many times faster than it happened.
+    #[arg(long, value_name = "SPEED", conflicts_with = "output", value_parser = speed)]
+    pub play: Option<f64>,
 }
 
 /// How a simulated log is written.
@@ -146,6 +184,75 @@ pub enum SimulatedEncoding {
     Text,
     /// A table, with a column map beside it.
     Columns,
+}
+
+/// Run the daemon.
+#[derive(Debug, Args)]
+pub struct Serve {
+    /// The settings; see config/foldwatch.toml.
+    #[arg(long, value_name = "FILE")]
+    pub config: Option<PathBuf>,
+    /// The folder that holds everything.
+    #[arg(long, value_name = "FOLDER")]
+    pub data: Option<PathBuf>,
+    /// Where the pages are served.
+    #[arg(long, value_name = "ADDRESS")]
+    pub listen: Option<std::net::SocketAddr>,
+    /// Where loggers are heard: a port, a pattern such as `/dev/ttyUSB*`, or `auto` for every USB port. May be given
+    /// more than once.
+    #[arg(long = "port", value_name = "PORT")]
+    pub ports: Vec<String>,
+    /// Speed of these ports.
+    #[arg(long, default_value_t = crate::watch::settings::USUAL_BAUD)]
+    pub baud: u32,
+    /// A car besides those of the settings, with `--profile`.
+    #[arg(long, value_name = "ID", default_value = "car", requires = "profile")]
+    pub car: String,
+    /// That car's roof: a profile's file, or the id of one that comes with foldwatch.
+    #[arg(long, value_name = "FILE")]
+    pub profile: Option<PathBuf>,
+}
+
+/// Play a week.
+#[derive(Debug, Args)]
+pub struct Demo {
+    /// Exit after the verdict.
+    #[arg(long)]
+    pub once: bool,
+    /// Where the pages are served.
+    #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:8765")]
+    pub listen: std::net::SocketAddr,
+    /// Keep the data in this folder instead of a passing one.
+    #[arg(long, value_name = "FOLDER")]
+    pub data: Option<PathBuf>,
+}
+
+/// List ports.
+#[derive(Debug, Args)]
+pub struct Ports {
+    /// Ports to listen at; all, where none is named.
+    #[arg(value_name = "PORT")]
+    pub names: Vec<String>,
+    /// So many seconds are listened; 0: not at all.
+    #[arg(long, default_value_t = 3.0, value_parser = seconds)]
+    pub listen: f64,
+    /// Speed of the ports.
+    #[arg(long, default_value_t = crate::watch::settings::USUAL_BAUD)]
+    pub baud: u32,
+}
+
+fn seconds(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(seconds) if (0.0..=3600.0).contains(&seconds) => Ok(seconds),
+        _ => Err("between 0 and 3600 seconds".to_owned()),
+    }
+}
+
+fn speed(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(speed) if (0.1..=1e6).contains(&speed) => Ok(speed),
+        _ => Err("between 0.1 and 1000000 times real time".to_owned()),
+    }
 }
 
 fn rate(text: &str) -> Result<f64, String> {

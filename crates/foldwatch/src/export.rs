@@ -1,25 +1,31 @@
-//! `foldwatch export`: tables for other programs.
+//! `foldwatch export`: tables for other programs, from logs or from a daemon's folder.
 
 use std::io::{self, BufWriter, Write};
+use std::path::Path;
 use std::sync::Arc;
 
-use anyhow::{Context, Result, bail};
+use anyhow::{Context, Result, anyhow, bail};
 use foldwatch_profile::Profile;
+use foldwatch_report::{Cycle, table};
+use foldwatch_store::{Catalogue, CycleQuery, Span, SqliteReader};
 use foldwatch_units::Micros;
 
 use crate::cli::{Export, Log, Table};
+use crate::watch::replay;
+use crate::watch::saved::Saved;
 use crate::{analyze, input, profiles, whole};
 
 pub fn run(args: &Export) -> Result<()> {
-    let profile = profiles::load(&args.log.profile)?;
     let write = |out: &mut dyn Write| -> Result<()> {
         let mut out = BufWriter::new(out);
-        if args.table == Table::Samples {
-            samples(&args.log, &profile, &mut out)?;
-        } else {
-            let (cycles, readings) = analyze::judge(&args.log, &profile)?;
-            analyze::tell(&readings);
-            analyze::csv(&args.log, &profile, args.table, &cycles, &mut out)?;
+        match (&args.data, &args.profile) {
+            (Some(data), _) => of_store(args, data, &mut out)?,
+            (None, Some(profile)) => {
+                let log =
+                    Log { logs: args.logs.clone(), profile: profile.clone(), columns: args.columns.clone() };
+                of_logs(&log, args.table, &mut out)?;
+            }
+            (None, None) => bail!("no profile: give --profile with a log"),
         }
         out.flush().context("the table can't be written")
     };
@@ -27,6 +33,79 @@ pub fn run(args: &Export) -> Result<()> {
         Some(to) => whole::write(to, |file| write(file)),
         None => write(&mut io::stdout().lock()),
     }
+}
+
+fn of_logs(log: &Log, table: Table, out: &mut impl Write) -> Result<()> {
+    let profile = profiles::load(&log.profile)?;
+    if table == Table::Samples {
+        return samples(log, &profile, out);
+    }
+    let (cycles, readings) = analyze::judge(log, &profile)?;
+    analyze::tell(&readings);
+    analyze::csv(log, &profile, table, &cycles, out)
+}
+
+fn of_store(args: &Export, data: &Path, out: &mut impl Write) -> Result<()> {
+    let reader = SqliteReader::open(data)?;
+    let id = args.car.as_deref().unwrap_or_default();
+    let Some(car) = reader.car(id)? else {
+        let known: Vec<String> = reader.cars()?.into_iter().map(|car| car.id).collect();
+        bail!("car `{id}` is not in {}; there: {}", data.display(), known.join(", "));
+    };
+    let span = Span { from: args.from.unwrap_or(Micros::MIN), until: args.until.unwrap_or(Micros::MAX) };
+    let Some(kind) = analyze::kind(args.table) else {
+        let text = reader.profile(&car.profile)?.context("the car's profile is not kept")?;
+        let parsed = foldwatch_profile::parse(&text.text);
+        let profile =
+            Arc::new(parsed.map_err(|problems| profiles::all(Path::new(&car.profile), &problems))?.profile);
+        let saved = reader.checkpoint(id)?.and_then(|c| Saved::from_bytes(&c.state)).unwrap_or_default();
+        let as_is = |at: Micros| at;
+        let mut rows = foldwatch_report::samples::Writer::new(&profile, &as_is, &mut *out, true)
+            .context("the table can't be written")?;
+        let columns = replay::columns(&profile);
+        let mut row = Vec::new();
+        replay::samples(&reader, id, &profile, &saved.mark, span, &mut |batch| {
+            let places: Vec<_> =
+                columns.iter().map(|c| batch.columns.iter().position(|kept| kept == c)).collect();
+            for (n, at) in batch.times.iter().enumerate() {
+                row.clear();
+                row.extend(places.iter().map(|place| {
+                    place
+                        .and_then(|p| batch.values.get(p))
+                        .and_then(|v| v.get(n))
+                        .copied()
+                        .unwrap_or(f32::NAN)
+                }));
+                rows.row(*at, &row);
+            }
+            Ok(())
+        })?;
+        rows.finish().context("the table can't be written")?;
+        return Ok(());
+    };
+    let mut writer = table::Writer::new(kind, &mut *out).context("the table can't be written")?;
+    let mut query = CycleQuery {
+        car: Some(id.to_owned()),
+        span,
+        newest_first: false,
+        limit: 1000,
+        ..CycleQuery::default()
+    };
+    loop {
+        let page = reader.cycles(&query)?;
+        for summary in &page {
+            let record = reader.cycle(id, summary.start)?.context("a cycle has vanished")?;
+            let cycle: Cycle = serde_json::from_str(&record.judged)
+                .map_err(|error| anyhow!("a cycle in the store can't be read: {error}"))?;
+            writer.cycle(&cycle).context("the table can't be written")?;
+        }
+        match page.last() {
+            Some(last) => query.span.from = Micros(last.start.0.saturating_add(1)),
+            None => break,
+        }
+    }
+    writer.finish().context("the table can't be written")?;
+    Ok(())
 }
 
 /// Raw samples of all logs in one table.

@@ -17,7 +17,7 @@ use foldwatch_wire::{Decoded, Decoder, Encoding};
 pub struct Reading {
     /// Which log.
     pub source: String,
-    /// `packed`, `text` or `columns`.
+    /// `packed`, `text`, `columns` or `parquet`.
     pub encoding: &'static str,
     /// What was left out, recognised, or worth saying.
     pub notes: Vec<String>,
@@ -54,7 +54,14 @@ pub fn read(
     let mut source = BufReader::with_capacity(PIECE, source);
     let magic = source.fill_buf().with_context(|| format!("{name} can't be read"))?.to_vec();
     let reading = if magic.starts_with(b"PAR1") {
-        bail!("{name} is Parquet, which this version can't read yet: save the table as CSV");
+        if from == Path::new("-") {
+            // Parquet is read from its end: a pipe must be a file first.
+            let mut kept = tempfile::NamedTempFile::new().context("no room to keep standard input")?;
+            io::copy(&mut source, &mut kept).with_context(|| format!("{name} can't be read"))?;
+            in_parquet(kept.path(), profile, columns, sink)
+        } else {
+            in_parquet(from, profile, columns, sink)
+        }
     } else if magic.starts_with(&[0x1f, 0x8b]) {
         plain(Box::new(MultiGzDecoder::new(source)), profile, columns, sink)
     } else {
@@ -84,6 +91,21 @@ fn plain(
         Encoding::Columns => in_columns(whole, profile, columns, sink),
         framed => frames(whole, framed, profile, sink),
     }
+}
+
+fn in_parquet(
+    from: &Path,
+    profile: &Arc<Profile>,
+    columns: Option<&ColumnMap>,
+    sink: &mut impl Sink,
+) -> Result<Reading> {
+    // The lines are foldwatch's own: comma and point, whatever the map says of a text file.
+    let mut map = columns.cloned().unwrap_or_default();
+    map.delimiter = Some(foldwatch_columns::Delimiter::Byte(b','));
+    map.decimal = Some(foldwatch_columns::Decimal::Point);
+    let lines = crate::parquet::Lines::open(from)?;
+    let reading = in_columns(lines, profile, Some(&map), sink)?;
+    Ok(Reading { encoding: "parquet", ..reading })
 }
 
 fn recognise(head: &[u8]) -> Encoding {

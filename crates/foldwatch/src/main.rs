@@ -3,10 +3,15 @@
 mod analyze;
 mod check;
 mod cli;
+mod demo;
 mod export;
 mod input;
+mod parquet;
+mod ports;
 mod profiles;
+mod serve;
 mod simulate;
+mod watch;
 mod whole;
 
 use std::process::ExitCode;
@@ -27,6 +32,9 @@ fn main() -> ExitCode {
         cli::Command::Check(args) => check::run(&args),
         cli::Command::Export(args) => export::run(&args),
         cli::Command::Simulate(args) => simulate::run(&args),
+        cli::Command::Serve(args) => serve::run(&args),
+        cli::Command::Demo(args) => demo::run(&args),
+        cli::Command::Ports(args) => ports::run(&args),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

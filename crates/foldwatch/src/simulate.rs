@@ -2,16 +2,21 @@
 
 use std::io::Write;
 use std::path::Path;
+use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result, anyhow, bail};
 use flate2::Compression;
 use flate2::write::GzEncoder;
+use foldwatch_collect::{self as collect, Player};
+use foldwatch_encoder::Encoding;
 use foldwatch_profile::{PhaseRef, Profile};
 use foldwatch_rig::write::{ColumnsLog, Dialect, WireLog, WireOptions};
 use foldwatch_rig::{Fault, FaultKind, Scenario, Target, TruthLine, simulate};
-use foldwatch_units::Direction;
+use foldwatch_units::{Direction, Seconds};
+use serialport::{SerialPort, TTYPort};
 
 use crate::cli::{Simulate, SimulatedEncoding};
+use crate::watch::replay::decode;
 use crate::{profiles, whole};
 
 pub fn run(args: &Simulate) -> Result<()> {
@@ -23,6 +28,10 @@ pub fn run(args: &Simulate) -> Result<()> {
     scenario.sample_rate_hz = args.rate_hz;
     scenario.faults = args.faults.iter().map(|text| fault(text, &profile)).collect::<Result<_>>()?;
 
+    if let Some(speed) = args.play {
+        return play(&scenario, encoding(args.encoding), speed);
+    }
+    let output = args.output.as_deref().context("no file to write to")?;
     let (log, map, truth) = match args.encoding {
         SimulatedEncoding::Columns => {
             let mut writer = ColumnsLog::new(&scenario, Dialect::plain());
@@ -31,36 +40,59 @@ pub fn run(args: &Simulate) -> Result<()> {
             (writer.drain(), Some(writer.map().to_owned()), writer.drain_truth())
         }
         SimulatedEncoding::Packed | SimulatedEncoding::Text => {
-            let encoding = match args.encoding {
-                SimulatedEncoding::Text => foldwatch_encoder::Encoding::Text,
-                _ => foldwatch_encoder::Encoding::Packed,
-            };
-            let mut writer = WireLog::new(&scenario, WireOptions::new(encoding, &scenario));
+            let mut writer = WireLog::new(&scenario, WireOptions::new(encoding(args.encoding), &scenario));
             simulate(&scenario, &mut writer)?;
             writer.finish().map_err(|error| anyhow!("the log can't be encoded: {error}"))?;
             (writer.drain(), None, writer.drain_truth())
         }
     };
-    save(&args.output, &log)?;
+    save(output, &log)?;
     if let Some(map) = map {
-        save(&beside(&args.output, "columns.toml"), map.as_bytes())?;
+        save(&beside(output, "columns.toml"), map.as_bytes())?;
     }
     let lines: Vec<String> = truth.iter().map(TruthLine::to_json).collect::<Result<_, _>>()?;
-    save(&beside(&args.output, "truth.jsonl"), (lines.join("\n") + "\n").as_bytes())?;
-    eprintln!("{}: {} bytes, {} lines of truth beside it", args.output.display(), log.len(), lines.len());
+    save(&beside(output, "truth.jsonl"), (lines.join("\n") + "\n").as_bytes())?;
+    eprintln!("{}: {} bytes, {} lines of truth beside it", output.display(), log.len(), lines.len());
     Ok(())
 }
 
-/// `KIND[:PHASE-OR-SIGNAL][=STRENGTH]`, the step as `opening/NAME`.
-fn fault(text: &str, profile: &Profile) -> Result<Fault> {
-    let (what, strength) = match text.split_once('=') {
-        Some((what, strength)) => {
-            (what, strength.parse().with_context(|| format!("fault `{text}`: `{strength}` is no strength"))?)
+fn encoding(chosen: SimulatedEncoding) -> Encoding {
+    if chosen == SimulatedEncoding::Text { Encoding::Text } else { Encoding::Packed }
+}
+
+/// Sends each frame when its logger would.
+fn play(scenario: &Scenario, encoding: Encoding, speed: f64) -> Result<()> {
+    let mut writer = WireLog::new(scenario, WireOptions::new(encoding, scenario));
+    simulate(scenario, &mut writer)?;
+    writer.finish().map_err(|error| anyhow!("the log can't be encoded: {error}"))?;
+    let mut frames = writer.drain_timed().into_iter().peekable();
+    let (mut master, slave) = TTYPort::pair().context("this system has no pseudo-terminals")?;
+    master.set_timeout(Duration::from_millis(2))?;
+    eprintln!("The logger speaks at {}; Ctrl-C ends it.", slave.name().unwrap_or_default());
+    let mut player = Player::new(encoding, []);
+    let begun = Instant::now();
+    collect::play(&mut player, &mut master, &mut |player| {
+        let now = scenario.start + Seconds(begun.elapsed().as_secs_f64() * speed);
+        while let Some((_, raw)) = frames.next_if(|(at, _)| *at <= now) {
+            // A frame that the scenario has damaged has no identity: it goes by as it is.
+            if let Some((id, _)) = decode(&raw) {
+                player.add(id, raw);
+            }
         }
-        None => (text, 0.5),
-    };
-    if !(0.0..=1.0).contains(&strength) {
-        bail!("fault `{text}`: a strength is between 0 and 1");
+        frames.peek().is_some() || !player.is_done()
+    })
+    .context("the pseudo-terminal failed")
+}
+
+/// `KIND[:TARGET][=STRENGTH][@CYCLE][+CYCLES][~CHANCE]`, a step as `opening/NAME`.
+fn fault(text: &str, profile: &Profile) -> Result<Fault> {
+    let (rest, chance) = number(text, text, '~')?;
+    let (rest, over) = number(rest, text, '+')?;
+    let (rest, from) = number(rest, text, '@')?;
+    let (what, strength) = number(rest, text, '=')?;
+    let (strength, chance) = (strength.unwrap_or(0.5), chance.unwrap_or(1.0));
+    if !(0.0..=1.0).contains(&strength) || !(0.0..=1.0).contains(&chance) {
+        bail!("fault `{text}`: strength and chance are between 0 and 1");
     }
     let (name, target) = what.split_once(':').map_or((what, None), |(name, target)| (name, Some(target)));
     let kind = FaultKind::ALL.iter().copied().find(|kind| kind.as_str() == name).ok_or_else(|| {
@@ -68,7 +100,23 @@ fn fault(text: &str, profile: &Profile) -> Result<Fault> {
         anyhow!("fault `{name}` is not known; one of {}", known.join(", "))
     })?;
     let target = target.map_or(Ok(Target::System), |target| self::target(target, profile))?;
-    Ok(Fault::new(kind, target, strength))
+    let mut fault = Fault::new(kind, target, strength);
+    if let Some(cycle) = from {
+        fault = fault.from_cycle(cycle as u32);
+    }
+    if let Some(cycles) = over {
+        fault = fault.over(cycles as u32);
+    }
+    Ok(fault.now_and_then(chance))
+}
+
+/// What stands before a mark, and the number behind it, if the mark is there.
+fn number<'a>(text: &'a str, whole: &str, mark: char) -> Result<(&'a str, Option<f64>)> {
+    let Some((before, behind)) = text.rsplit_once(mark) else { return Ok((text, None)) };
+    match behind.parse::<f64>() {
+        Ok(number) if number >= 0.0 => Ok((before, Some(number))),
+        _ => bail!("fault `{whole}`: `{behind}` behind `{mark}` is no number"),
+    }
 }
 
 fn target(text: &str, profile: &Profile) -> Result<Target> {

@@ -19,8 +19,11 @@ use crate::rows::Rows;
 use crate::timeline::Timeline;
 pub use checkpoint::Checkpoint;
 
-/// So many frames are held back while one before them is missing.
-const WINDOW: usize = 32;
+/// So many frames are held back while one before them is missing: two minutes of a live logger, or what stands in the
+/// buffers of a line while a missing frame is asked for again.
+const WINDOW: usize = 512;
+/// And no more than so many numbers in their blocks, which bounds the memory whatever a logger sends.
+const WINDOW_VALUES: usize = 4 << 20;
 /// So many hellos of starts that are yet to come are kept.
 const HELLOS: usize = 4;
 /// So many notes wait to be fetched; more are counted.
@@ -52,6 +55,8 @@ pub struct Assembler {
     hellos: BTreeMap<u32, Hello>,
     /// Frames that wait for one before them, by start and sequence.
     held: BTreeMap<(u32, u32), Frame>,
+    /// Numbers in their blocks.
+    held_values: usize,
     /// Bytes were damaged since the last frame in order.
     damaged: bool,
     timeline: Timeline,
@@ -116,6 +121,7 @@ impl Assembler {
             boot: None,
             hellos: BTreeMap::new(),
             held: BTreeMap::new(),
+            held_values: 0,
             damaged: false,
             timeline: Timeline::default(),
             counts: Counts::default(),
@@ -194,6 +200,7 @@ impl Assembler {
             Frame::Hello(_) => return self.misfit(id),
             _ if matches!(id.sequence, 0 | u32::MAX) => return self.misfit(id),
             frame => {
+                self.held_values += numbers(&frame);
                 self.held.insert((id.boot, id.sequence), frame);
             }
         }
@@ -213,13 +220,13 @@ impl Assembler {
     /// Uses held frames while they are in order, or too many.
     fn release(&mut self, window: usize, out: &mut impl Sink) {
         while let Some((number, sequence)) = self.held.first_key_value().map(|(key, _)| *key) {
-            let waits = self.held.len() <= window;
+            let waits = self.held.len() <= window && self.held_values <= WINDOW_VALUES;
             if self.due().is_none_or(|(boot, _)| number > boot) {
                 if !self.hellos.contains_key(&number) {
                     if waits {
                         return;
                     }
-                    self.held.pop_first();
+                    self.take_first();
                     self.nameless(number, sequence);
                     continue;
                 }
@@ -239,7 +246,7 @@ impl Assembler {
                 self.rows.gap.get_or_insert(cause);
                 self.note(Note::Missing { from, to: sequence - 1 });
             }
-            let Some(frame) = self.held.pop_first() else { return };
+            let Some(frame) = self.take_first() else { return };
             if let Some(boot) = &mut self.boot {
                 boot.next = sequence + 1;
             }
@@ -247,8 +254,14 @@ impl Assembler {
                 self.damaged = false;
             }
             self.counts.frames += 1;
-            self.using(FrameId { logger: self.logger.unwrap_or(0), boot: number, sequence }, frame.1, out);
+            self.using(FrameId { logger: self.logger.unwrap_or(0), boot: number, sequence }, frame, out);
         }
+    }
+
+    fn take_first(&mut self) -> Option<Frame> {
+        let (_, frame) = self.held.pop_first()?;
+        self.held_values -= numbers(&frame);
+        Some(frame)
     }
 
     fn nameless(&mut self, boot: u32, sequence: u32) {
@@ -430,6 +443,10 @@ impl Assembler {
             self.notes.push(note);
         }
     }
+}
+
+fn numbers(frame: &Frame) -> usize {
+    if let Frame::Block(block) = frame { block.values.len() } else { 0 }
 }
 
 /// `a + sign * b`

@@ -157,53 +157,7 @@ fn play(profile: &Profile, cycles: u32, faults: Vec<Fault>) -> Result<Vec<Verdic
 }
 
 fn record(profile: &Profile, car: &str, verdict: &Verdict) -> Result<CycleRecord, Anything> {
-    let json = foldwatch_report::cycle(profile, verdict, &|at| at);
-    let at = |text: &str| foldwatch_report::parse_utc(text).unwrap_or_default();
-    let direction = |word: &str| if word == "opening" { Direction::Opening } else { Direction::Closing };
-    Ok(CycleRecord {
-        car: car.into(),
-        start: verdict.cycle.start,
-        end: verdict.cycle.end,
-        direction: verdict.cycle.direction,
-        outcome: json.outcome.clone(),
-        judged: serde_json::to_string(&json)?,
-        phases: json
-            .phases
-            .iter()
-            .map(|p| PhaseRecord {
-                direction: direction(&p.direction),
-                index: p.index as u32,
-                name: p.name.clone(),
-                start: at(&p.start),
-                duration: Seconds(p.duration_s),
-                u_duration: Seconds(p.u_duration_s),
-                confirmation: p.confirmation.clone(),
-                corrected: p.corrected_s.map(Seconds),
-                oil: p.oil_temperature_c.map(foldwatch_units::Celsius),
-                supply: p.supply_v.map(foldwatch_units::Volts),
-            })
-            .collect(),
-        measures: Vec::new(),
-        findings: json
-            .findings
-            .iter()
-            .map(|f| FindingRecord {
-                kind: f.kind.clone(),
-                weight: match f.weight.as_str() {
-                    "stop-using" => Weight::StopUsing,
-                    "attend" => Weight::Attend,
-                    _ => Weight::Note,
-                },
-                phase: f.phase.clone(),
-                signal: f.signal.clone(),
-                at: at(&f.at),
-                value: Some(f.value),
-                limit: f.limit,
-                unit: f.unit.clone(),
-                message: f.message.clone(),
-            })
-            .collect(),
-    })
+    Ok(foldwatch_report::record(car, &foldwatch_report::cycle(profile, verdict, &|at| at))?)
 }
 
 /// Plays the last opening to the bench, at its own pace, over and over.

@@ -1,0 +1,375 @@
+//! Frames as they come to verdicts, on a thread of its own: nothing here waits for the disk.
+
+use std::collections::HashMap;
+use std::sync::mpsc::SyncSender;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+use foldwatch_collect::{Answer, Batch, Heard};
+use foldwatch_pipeline::{Event, Lane, Verdict};
+use foldwatch_profile::Profile;
+use foldwatch_report::rfc3339;
+use foldwatch_samples::Item;
+use foldwatch_store::{
+    Catalogue, ClockFit, CycleQuery, CycleRecord, Position, Span, StoreError, TimeExchange,
+};
+use foldwatch_units::{Micros, Seconds};
+use foldwatch_web::{Hub, LiveCycle, LiveMessage, LiveState};
+use foldwatch_wire::Frame;
+
+use super::bench::Bench;
+use super::ports::Ports;
+use super::replay::{Journal, logger_name};
+use super::saved::{Saved, lane_bytes};
+use super::settings::CarSettings;
+
+/// What is to be made durable, and done once it is.
+#[derive(Default)]
+pub struct Work {
+    /// Whose.
+    pub car: String,
+    /// A logger that is heard for the first time.
+    pub attach: Option<String>,
+    /// To be journalled.
+    pub frames: Vec<foldwatch_store::Frame>,
+    /// The way back to the logger, and its number.
+    pub answer: Option<(u32, Answer)>,
+    /// To be kept.
+    pub cycles: Vec<CycleRecord>,
+    /// To be kept.
+    pub exchanges: Vec<TimeExchange>,
+    /// To be kept.
+    pub fit: Option<ClockFit>,
+    /// The lane's state after these frames, when it is time to save it.
+    pub state: Option<Vec<u8>>,
+    /// To be told when all that is on disk.
+    pub messages: Vec<LiveMessage>,
+}
+
+/// Loggers that no longer have what is missing: their cars' lanes wait no longer.
+pub type Lost = Arc<Mutex<Vec<u32>>>;
+
+/// One car.
+struct Desk {
+    id: String,
+    profile: Arc<Profile>,
+    loggers: Vec<u32>,
+    lane: Lane,
+    /// Verdicts of movements whose date is not known yet.
+    undated: Vec<Verdict>,
+    /// The movement that was told last: its start in the log's time and as it was told.
+    told: Option<(Micros, Micros)>,
+    attached: Vec<u32>,
+    /// Frames since the state was saved, and when that was.
+    unsaved: usize,
+    saved: Instant,
+    bench: Bench,
+}
+
+/// The state is saved after so many frames, or so long.
+const SAVE_FRAMES: usize = 4000;
+const SAVE_AFTER: Duration = Duration::from_secs(30);
+/// So many verdicts wait for their date; the logger has none then, and its own time is taken.
+const UNDATED: usize = 500;
+/// Two maps of one movement's start differ by less than this.
+const SAME_START: Seconds = Seconds(1.0);
+
+/// Judges what all loggers send.
+pub struct Judge {
+    desks: Vec<Desk>,
+    ports: Arc<Ports>,
+    hub: Arc<Hub>,
+    reader: Box<dyn Catalogue + Send>,
+    keeper: SyncSender<Work>,
+    lost: Lost,
+}
+
+impl Judge {
+    /// Goes on where the store says that it left off.
+    ///
+    /// # Errors
+    /// When the store can't be read.
+    pub fn resume(
+        cars: &[CarSettings],
+        reader: Box<dyn Catalogue + Send>,
+        ports: Arc<Ports>,
+        hub: Arc<Hub>,
+        keeper: SyncSender<Work>,
+        lost: Lost,
+    ) -> Result<Self, StoreError> {
+        let mut desks = Vec::new();
+        for car in cars {
+            let saved = reader.checkpoint(&car.id)?;
+            let state =
+                saved.as_ref().and_then(|c| Saved::from_bytes(&c.state)).and_then(|saved| saved.lane());
+            let lane = state.and_then(|state| Lane::resume(Arc::clone(&car.profile), state));
+            let after = match (&lane, saved) {
+                (Some(_), Some(saved)) => saved.position,
+                _ => Position(0),
+            };
+            let mut desk = Desk {
+                id: car.id.clone(),
+                profile: Arc::clone(&car.profile),
+                loggers: car.loggers.clone(),
+                lane: lane.unwrap_or_else(|| Lane::new(Arc::clone(&car.profile))),
+                undated: Vec::new(),
+                told: None,
+                attached: Vec::new(),
+                unsaved: 0,
+                saved: Instant::now(),
+                bench: Bench::new(&car.id, &car.profile),
+            };
+            let mut frames = 0u64;
+            let mut work = Work { car: car.id.clone(), ..Work::default() };
+            for row in Journal::new(&*reader, &car.id, after, Position(i64::MAX as u64)) {
+                let (_, id, frame) = row?;
+                desk.take(id, frame, &hub, &*reader, &mut work);
+                frames += 1;
+            }
+            tracing::info!(car = car.id, frames, "goes on");
+            // What came of them may not have been kept; keeping it again changes nothing.
+            if !work.cycles.is_empty() && keeper.send(work).is_err() {
+                break;
+            }
+            desks.push(desk);
+        }
+        Ok(Judge { desks, ports, hub, reader, keeper, lost })
+    }
+
+    /// Takes what came at a port. `false`: the keeper is gone.
+    pub fn take(&mut self, batch: Batch) -> bool {
+        self.give_up();
+        let mut works: HashMap<usize, Work> = HashMap::new();
+        let mut last: Option<usize> = None;
+        for heard in batch.heard {
+            let arrived = match heard {
+                Heard::Frame(arrived) => arrived,
+                Heard::Damage(message) => {
+                    metrics::counter!("foldwatch_damaged_stretches_total").increment(1);
+                    tracing::warn!(port = &*batch.port, "{message}");
+                    let whose = last.or_else(|| {
+                        let logger = self.ports.logger_at(&batch.port)?;
+                        self.desks.iter().position(|desk| desk.attached.contains(&logger))
+                    });
+                    if let Some(desk) = whose.and_then(|n| self.desks.get_mut(n)) {
+                        desk.lane.damaged();
+                    }
+                    continue;
+                }
+                Heard::Columns(_) => {
+                    self.ports.trouble(
+                        &batch.port,
+                        "lines of columns come here, which are not collected live: record them to a file and give it \
+                         to `foldwatch analyze`",
+                    );
+                    continue;
+                }
+            };
+            let logger = arrived.id.logger;
+            let Some(n) = self.whose(logger) else {
+                let words = format!(
+                    "logger {logger:08X} belongs to no car: name it under `loggers` of its car; nothing is lost, it \
+                     keeps what it records"
+                );
+                self.ports.trouble(&batch.port, &words);
+                continue;
+            };
+            last = Some(n);
+            let Some(desk) = self.desks.get_mut(n) else { continue };
+            let work = works.entry(n).or_insert_with(|| Work { car: desk.id.clone(), ..Work::default() });
+            if !desk.attached.contains(&logger) {
+                desk.attached.push(logger);
+                work.attach = Some(logger_name(logger));
+            }
+            self.ports.heard(&batch.port, logger, &desk.id);
+            work.answer = Some((logger, batch.answer.clone()));
+            work.frames.push(foldwatch_store::Frame {
+                logger: logger_name(logger),
+                boot: arrived.id.boot.into(),
+                sequence: arrived.id.sequence.into(),
+                received: batch.received,
+                logged: None,
+                bytes: arrived.raw,
+            });
+            let note = match &arrived.frame {
+                Frame::Time(note) => Some(*note),
+                _ => None,
+            };
+            desk.take(arrived.id, arrived.frame, &self.hub, &*self.reader, work);
+            if let Some(note) = note {
+                desk.clock(arrived.id, note.utc, batch.received, work);
+            }
+        }
+        for (n, mut work) in works {
+            if let Some(desk) = self.desks.get_mut(n) {
+                desk.bench.publish(&desk.lane, &self.hub);
+                work.state = desk.state_to_save(work.frames.len());
+            }
+            if self.keeper.send(work).is_err() {
+                return false;
+            }
+        }
+        true
+    }
+
+    /// Which car a logger sits in: the one that names it, or the only one that names none.
+    fn whose(&self, logger: u32) -> Option<usize> {
+        let named = self.desks.iter().position(|desk| desk.loggers.contains(&logger));
+        named.or_else(|| {
+            let mut open = self.desks.iter().enumerate().filter(|(_, desk)| desk.loggers.is_empty());
+            open.next().filter(|_| open.next().is_none()).map(|(n, _)| n)
+        })
+    }
+
+    /// What is lost is waited for no longer.
+    fn give_up(&mut self) {
+        let lost = std::mem::take(&mut *self.lost.lock().unwrap_or_else(PoisonError::into_inner));
+        for logger in lost {
+            for desk in self.desks.iter_mut().filter(|desk| desk.attached.contains(&logger)) {
+                let mut work = Work { car: desk.id.clone(), ..Work::default() };
+                desk.flush(&self.hub, &*self.reader, &mut work);
+                // A keeper that is gone is noticed with the next batch.
+                let _ = self.keeper.send(work);
+            }
+        }
+    }
+}
+
+impl Desk {
+    fn take(
+        &mut self,
+        id: foldwatch_wire::FrameId,
+        frame: Frame,
+        hub: &Hub,
+        reader: &dyn Catalogue,
+        work: &mut Work,
+    ) {
+        let mut events = Vec::new();
+        let bench = &mut self.bench;
+        self.lane.push(id, frame, &mut |item: &Item<'_>| bench.item(item), &mut |event| events.push(event));
+        self.after(events, hub, reader, work);
+    }
+
+    fn flush(&mut self, hub: &Hub, reader: &dyn Catalogue, work: &mut Work) {
+        let mut events = Vec::new();
+        let bench = &mut self.bench;
+        self.lane.flush(&mut |item: &Item<'_>| bench.item(item), &mut |event| events.push(event));
+        self.after(events, hub, reader, work);
+    }
+
+    fn after(&mut self, events: Vec<Event>, hub: &Hub, reader: &dyn Catalogue, work: &mut Work) {
+        for note in self.lane.take_notes() {
+            tracing::info!(car = self.id, "{note}");
+        }
+        for event in events {
+            match event {
+                Event::Began { at } => {
+                    let start = rfc3339(self.lane.utc(at));
+                    let began =
+                        LiveCycle { car: self.id.clone(), start, outcome: None, findings: Vec::new() };
+                    hub.publish(LiveMessage::Began(began));
+                }
+                Event::Closed(verdict) => self.verdict(*verdict, false, reader, work),
+                Event::Settled(verdict) => self.verdict(*verdict, true, reader, work),
+            }
+        }
+        if self.undated.first().is_some_and(|v| self.lane.is_dated(v.cycle.start))
+            || self.undated.len() > UNDATED
+        {
+            for verdict in std::mem::take(&mut self.undated) {
+                self.dated(&verdict, true, reader, work);
+            }
+        }
+    }
+
+    fn verdict(&mut self, verdict: Verdict, settled: bool, reader: &dyn Catalogue, work: &mut Work) {
+        if !self.undated.is_empty() || !self.lane.is_dated(verdict.cycle.start) {
+            // In the order of their time, and each with its last word.
+            if settled {
+                let mut verdict = verdict;
+                verdict.cycle.recording = foldwatch_segment::Recording::default();
+                self.undated.push(verdict);
+            }
+            return;
+        }
+        self.dated(&verdict, settled, reader, work);
+    }
+
+    fn dated(&mut self, verdict: &Verdict, settled: bool, reader: &dyn Catalogue, work: &mut Work) {
+        let start = verdict.cycle.start;
+        let mapped = self.lane.utc(start);
+        let known = match self.told {
+            Some((log, utc)) if log == start => Some(utc),
+            _ => self.kept_start(mapped, reader),
+        };
+        // A cycle is known by its start: that stays as it was first told, though the map has become better since.
+        let moved = known.unwrap_or(mapped) - mapped;
+        let utc = |at: Micros| self.lane.utc(at) + moved;
+        self.told = Some((start, mapped + moved));
+        let cycle = foldwatch_report::cycle(&self.profile, verdict, &utc);
+        let live = LiveCycle {
+            car: self.id.clone(),
+            start: cycle.start.clone(),
+            outcome: Some(cycle.outcome.clone()),
+            findings: cycle.findings.iter().map(|f| f.message.clone()).collect(),
+        };
+        match foldwatch_report::record(&self.id, &cycle) {
+            Ok(record) => work.cycles.push(record),
+            Err(error) => {
+                tracing::error!(car = self.id, start = cycle.start, "a cycle can't be kept: {error}")
+            }
+        }
+        work.messages.push(if settled { LiveMessage::Settled(live) } else { LiveMessage::Closed(live) });
+    }
+
+    fn kept_start(&self, mapped: Micros, reader: &dyn Catalogue) -> Option<Micros> {
+        let span = Span { from: mapped + Seconds(-SAME_START.0), until: mapped + SAME_START };
+        let query = CycleQuery { car: Some(self.id.clone()), span, limit: 4, ..CycleQuery::default() };
+        let near = reader.cycles(&query).inspect_err(|error| tracing::error!("{error}")).ok()?;
+        near.into_iter().map(|cycle| cycle.start).min_by_key(|start| start.0.abs_diff(mapped.0))
+    }
+
+    /// An exchange of time, and what the clock's line is now.
+    fn clock(&self, id: foldwatch_wire::FrameId, utc: i64, received: Micros, work: &mut Work) {
+        let logger = logger_name(id.logger);
+        let boot = u64::from(id.boot);
+        let logged = self.lane.engine().now();
+        work.exchanges.push(TimeExchange {
+            logger: logger.clone(),
+            boot,
+            sent: Micros(utc),
+            logged,
+            received,
+        });
+        if let Some(line) = self.lane.timeline().latest() {
+            metrics::gauge!("foldwatch_clock_residual_seconds", "car" => self.id.clone())
+                .set(line.residual.0);
+            work.fit = Some(ClockFit {
+                logger,
+                boot,
+                offset: line.utc(Micros(0)),
+                drift_ppm: -line.drift_ppm,
+                residual: line.residual,
+                exchanges: line.count,
+            });
+        }
+    }
+
+    fn state_to_save(&mut self, frames: usize) -> Option<Vec<u8>> {
+        self.unsaved += frames;
+        let due = self.unsaved >= SAVE_FRAMES || (self.unsaved > 0 && self.saved.elapsed() >= SAVE_AFTER);
+        if !due || !self.undated.is_empty() {
+            return None;
+        }
+        let state = self.lane.state()?;
+        self.unsaved = 0;
+        self.saved = Instant::now();
+        lane_bytes(&state)
+    }
+}
+
+/// What a car's roof is doing now.
+pub fn state(car: &str, profile: &Profile, lane: &Lane) -> LiveState {
+    let engine = lane.engine();
+    LiveState::of(car, profile, engine.live().as_ref(), engine.now(), &|at| lane.utc(at))
+}

@@ -1,0 +1,276 @@
+//! Frames and verdicts to disk, and then the acknowledgement, on a thread of its own.
+
+use std::collections::HashMap;
+use std::sync::mpsc::{Receiver, RecvTimeoutError};
+use std::sync::{Arc, PoisonError};
+use std::time::{Duration, Instant};
+
+use anyhow::{Context, Result};
+use foldwatch_collect::{Answer, Answers};
+use foldwatch_profile::Profile;
+use foldwatch_store::{Checkpoint, Durable, Judged, Position, SqliteStore, Storage, StoreError};
+use foldwatch_web::Hub;
+use foldwatch_wire::Reply;
+
+use super::archive;
+use super::judge::{Lost, Work};
+use super::ports::Ports;
+use super::replay::{logger_name, logger_number};
+use super::saved::Saved;
+use super::settings::CarSettings;
+use super::utc_now;
+
+/// So many frames are journalled in one transaction.
+const GROUP: usize = 8192;
+/// How often finished days are looked for, and holes asked for again.
+const LOOK: Duration = Duration::from_secs(60);
+/// How often is tried again what could not be written.
+const AGAIN: Duration = Duration::from_secs(1);
+
+/// The one writer.
+pub struct Keeper {
+    store: SqliteStore,
+    saved: HashMap<String, Saved>,
+    profiles: HashMap<String, Arc<Profile>>,
+    answers: Answers,
+    lost: Lost,
+    ports: Arc<Ports>,
+    hub: Arc<Hub>,
+    looked: Instant,
+    /// The archive is behind and there is more to do.
+    more: bool,
+}
+
+impl Keeper {
+    /// For a store in which cars and profiles are entered.
+    ///
+    /// # Errors
+    /// When the store can't be read, or days that were being archived can't be.
+    pub fn new(
+        mut store: SqliteStore,
+        cars: &[CarSettings],
+        lost: Lost,
+        ports: Arc<Ports>,
+        hub: Arc<Hub>,
+    ) -> Result<Self> {
+        let mut saved = HashMap::new();
+        let mut profiles = HashMap::new();
+        for car in cars {
+            let checkpoint = store.catalogue().checkpoint(&car.id)?;
+            let mut of_car =
+                checkpoint.as_ref().and_then(|c| Saved::from_bytes(&c.state)).unwrap_or_default();
+            if let (Some(pass), Some(checkpoint)) = (of_car.pass.take(), checkpoint) {
+                // Cut off while days were being archived: done again with the same times, it changes nothing that is done.
+                let sealed = store.catalogue().archived(&car.id)?.iter().map(|day| day.through.0).max();
+                if sealed.is_none_or(|through| through < pass.next.through) {
+                    archive::seal(&mut store, &car.id, &car.profile, &of_car.mark, &pass, utc_now())?;
+                }
+                of_car.mark = pass.next;
+                save(&mut store, &car.id, &of_car, checkpoint.position)?;
+            }
+            saved.insert(car.id.clone(), of_car);
+            profiles.insert(car.id.clone(), Arc::clone(&car.profile));
+        }
+        let looked = Instant::now();
+        Ok(Keeper {
+            store,
+            saved,
+            profiles,
+            answers: Answers::default(),
+            lost,
+            ports,
+            hub,
+            looked,
+            more: true,
+        })
+    }
+
+    /// Works until nobody sends any more.
+    pub fn run(mut self, works: &Receiver<Work>) {
+        loop {
+            let first = match works.recv_timeout(Duration::from_millis(500)) {
+                Ok(first) => Some(first),
+                Err(RecvTimeoutError::Timeout) => None,
+                Err(RecvTimeoutError::Disconnected) => return,
+            };
+            let idle = first.is_none();
+            let mut group: Vec<Work> = first.into_iter().collect();
+            // A state belongs to the frames up to it: it closes the group.
+            while group.iter().map(|work| work.frames.len()).sum::<usize>() < GROUP
+                && group.last().is_some_and(|work| work.state.is_none())
+                && let Ok(next) = works.try_recv()
+            {
+                group.push(next);
+            }
+            if !group.is_empty() {
+                self.keep(group);
+            }
+            if (idle && self.more) || self.looked.elapsed() >= LOOK {
+                self.looked = Instant::now();
+                self.more = self.archive();
+            }
+        }
+    }
+
+    fn keep(&mut self, group: Vec<Work>) {
+        let mut answers: HashMap<u32, Answer> = HashMap::new();
+        let mut frames = Vec::new();
+        let mut judged: HashMap<String, Judged> = HashMap::new();
+        let mut states = Vec::new();
+        let mut messages = Vec::new();
+        for work in group {
+            if let Some(logger) = &work.attach {
+                self.insist("attach the logger", |store| store.attach(logger, &work.car, utc_now()));
+            }
+            frames.extend(work.frames);
+            answers.extend(work.answer);
+            if !work.exchanges.is_empty() {
+                self.insist("keep the time", |store| store.add_exchanges(&work.exchanges));
+            }
+            if let Some(fit) = &work.fit {
+                self.insist("keep the clock", |store| store.put_clock_fit(fit));
+            }
+            judged.entry(work.car.clone()).or_default().cycles.extend(work.cycles);
+            messages.extend(work.messages);
+            if let Some(state) = work.state {
+                states.push((work.car, state));
+            }
+        }
+        if !frames.is_empty() {
+            let durable = self.insist("keep what was recorded", |store| store.append(&frames));
+            for durable in durable {
+                self.acknowledge(&durable, &answers);
+            }
+        }
+        for (car, lane) in states {
+            let saved = self.saved.entry(car.clone()).or_default();
+            saved.lane = lane;
+            match (saved.to_bytes(), self.store.catalogue().chain_head(&car)) {
+                (Ok(state), Ok(Some(head))) => {
+                    let checkpoint =
+                        Checkpoint { car: car.clone(), position: head.position, saved: utc_now(), state };
+                    judged.entry(car).or_default().checkpoint = Some(checkpoint);
+                }
+                (Ok(_), Ok(None)) => {}
+                (Err(error), _) => tracing::error!(car, "state can't be saved: {error}"),
+                (_, Err(error)) => tracing::error!(car, "state can't be saved: {error}"),
+            }
+        }
+        for judged in judged.into_values() {
+            if !judged.cycles.is_empty() || judged.checkpoint.is_some() {
+                metrics::counter!("foldwatch_verdicts_total").increment(judged.cycles.len() as u64);
+                self.insist("keep the verdicts", |store| store.put_judged(&judged));
+            }
+        }
+        for message in messages {
+            self.hub.publish(message);
+        }
+    }
+
+    fn acknowledge(&mut self, durable: &Durable, answers: &HashMap<u32, Answer>) {
+        metrics::counter!("foldwatch_frames_total").increment(durable.new as u64);
+        metrics::counter!("foldwatch_frames_repeated_total").increment(durable.known as u64);
+        metrics::gauge!("foldwatch_last_sync_seconds").set(utc_now().as_secs());
+        let (Some(logger), Ok(boot), Ok(up_to)) =
+            (logger_number(&durable.logger), u32::try_from(durable.boot), u32::try_from(durable.up_to))
+        else {
+            return;
+        };
+        let Some(answer) = answers.get(&logger) else { return };
+        answer.send(Reply::Acknowledge { logger, boot, up_to });
+        let missing: Vec<_> = durable
+            .missing
+            .iter()
+            .filter_map(|r| Some(u32::try_from(*r.start()).ok()?..=u32::try_from(*r.end()).ok()?))
+            .collect();
+        let (ask, lost) = self.answers.of(logger, boot, &missing, Instant::now());
+        for range in ask {
+            metrics::counter!("foldwatch_frames_asked_again_total")
+                .increment(u64::from(range.end() - range.start()) + 1);
+            answer.send(Reply::Resend { logger, boot, from: *range.start(), to: *range.end() });
+        }
+        for range in lost {
+            tracing::warn!(
+                logger = durable.logger,
+                boot,
+                ?range,
+                "frames are lost: the logger no longer has them"
+            );
+            let sequences = u64::from(*range.start())..=u64::from(*range.end());
+            let name = logger_name(logger);
+            let durable = self
+                .insist("keep what is lost", |store| store.give_up(&name, boot.into(), sequences.clone()));
+            if let Ok(up_to) = u32::try_from(durable.up_to) {
+                answer.send(Reply::Acknowledge { logger, boot, up_to });
+            }
+            self.lost.lock().unwrap_or_else(PoisonError::into_inner).push(logger);
+        }
+    }
+
+    /// Writes, and goes on trying: until it is on disk nothing is acknowledged, and the loggers keep what they have.
+    fn insist<T>(&mut self, what: &str, write: impl Fn(&mut SqliteStore) -> Result<T, StoreError>) -> T {
+        let mut troubled = false;
+        loop {
+            match write(&mut self.store) {
+                Ok(done) => {
+                    if troubled {
+                        tracing::info!("can write again");
+                        self.ports.trouble_everywhere(None);
+                    }
+                    return done;
+                }
+                Err(error) => {
+                    if !troubled {
+                        troubled = true;
+                        tracing::error!("can't {what}: {error}");
+                        self.ports.trouble_everywhere(Some(&format!(
+                            "can't {what}: {error}; nothing is lost, loggers keep what they record until it is on disk"
+                        )));
+                    }
+                    metrics::counter!("foldwatch_write_errors_total").increment(1);
+                    std::thread::sleep(AGAIN);
+                }
+            }
+        }
+    }
+
+    /// Archives a day of each car that has one to archive; whether there may be more.
+    fn archive(&mut self) -> bool {
+        let cars: Vec<(String, Arc<Profile>)> =
+            self.profiles.iter().map(|(car, profile)| (car.clone(), Arc::clone(profile))).collect();
+        let mut more = false;
+        for (car, profile) in cars {
+            match self.archive_car(&car, &profile) {
+                Ok(done) => more |= done,
+                Err(error) => tracing::error!(car, "{error:#}"),
+            }
+        }
+        if let Ok(space) = self.store.space() {
+            metrics::gauge!("foldwatch_disk_free_bytes").set(space.free_bytes as f64);
+        }
+        more
+    }
+
+    fn archive_car(&mut self, car: &str, profile: &Arc<Profile>) -> Result<bool> {
+        let Some(checkpoint) = self.store.catalogue().checkpoint(car)? else { return Ok(false) };
+        let Some(mut saved) = Saved::from_bytes(&checkpoint.state) else { return Ok(false) };
+        let pass = archive::plan(self.store.catalogue(), car, profile, &saved.mark, checkpoint.position)?;
+        let Some(pass) = pass else { return Ok(false) };
+        saved.pass = Some(pass.clone());
+        save(&mut self.store, car, &saved, checkpoint.position)?;
+        archive::seal(&mut self.store, car, profile, &saved.mark, &pass, utc_now())?;
+        saved.mark = pass.next;
+        saved.pass = None;
+        save(&mut self.store, car, &saved, checkpoint.position)?;
+        self.saved.insert(car.to_owned(), saved);
+        tracing::info!(car, "a day is archived");
+        Ok(true)
+    }
+}
+
+fn save(store: &mut SqliteStore, car: &str, saved: &Saved, position: Position) -> Result<()> {
+    let state = saved.to_bytes().context("state can't be saved")?;
+    let checkpoint = Checkpoint { car: car.to_owned(), position, saved: utc_now(), state };
+    store.put_judged(&Judged { checkpoint: Some(checkpoint), ..Judged::default() })?;
+    Ok(())
+}

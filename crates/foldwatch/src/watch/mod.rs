@@ -1,0 +1,180 @@
+//! The daemon: ports to frames, frames to disk and verdicts, verdicts to pages.
+//!
+//! Three parts, joined by bounded queues, so that a slow disk makes loggers wait and nothing is dropped: the ports'
+//! tasks, [`judge`] (frames to verdicts and to whoever watches live, never waiting for the disk), and [`keep`] (the one
+//! writer; acknowledges what is on disk). [`archive`] takes finished days out of the journal.
+
+mod archive;
+mod bench;
+mod judge;
+mod keep;
+mod ports;
+pub mod replay;
+pub mod saved;
+pub mod settings;
+mod traces;
+
+use std::net::SocketAddr;
+use std::sync::mpsc::sync_channel;
+use std::sync::{Arc, OnceLock};
+use std::time::{SystemTime, UNIX_EPOCH};
+
+use anyhow::{Context, Result, anyhow};
+use foldwatch_store::{Car, Catalogue, SqliteReader, SqliteStore, Storage};
+use foldwatch_units::Micros;
+use foldwatch_web::{App, Hub, Parts};
+use metrics_exporter_prometheus::{PrometheusBuilder, PrometheusHandle};
+use tokio::net::TcpListener;
+use tokio::sync::mpsc;
+
+use judge::Judge;
+use keep::Keeper;
+use ports::Ports;
+use settings::Settings;
+
+/// Batches of frames that wait to be judged: at a full queue ports wait, and loggers with them.
+const BATCHES: usize = 32;
+/// Judged batches that wait to be written.
+const WORKS: usize = 128;
+
+/// Now, by the host's clock. A clock before 1970 says 1970.
+pub fn utc_now() -> Micros {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
+    Micros(i64::try_from(since.as_micros()).unwrap_or(i64::MAX))
+}
+
+/// A daemon that runs.
+pub struct Watch {
+    /// Where the pages are.
+    pub address: SocketAddr,
+    /// What happens now.
+    pub hub: Arc<Hub>,
+    serving: tokio::task::JoinHandle<std::io::Result<()>>,
+    collecting: tokio::task::JoinHandle<()>,
+    threads: Vec<std::thread::JoinHandle<()>>,
+}
+
+impl Watch {
+    /// Serves until `stop` comes, then ends: what was heard is written before this returns.
+    ///
+    /// # Errors
+    /// When the pages can't be served any more.
+    pub async fn until(self, stop: impl Future<Output = ()>) -> Result<()> {
+        let mut serving = self.serving;
+        let ended = tokio::select! {
+            () = stop => None,
+            ended = &mut serving => Some(ended),
+        };
+        self.collecting.abort();
+        self.hub.close();
+        serving.abort();
+        let threads = self.threads;
+        tokio::task::spawn_blocking(move || {
+            for thread in threads {
+                if thread.join().is_err() {
+                    tracing::error!("a part of the daemon had broken down");
+                }
+            }
+        })
+        .await?;
+        match ended {
+            Some(ended) => ended?.context("the pages can't be served any more"),
+            None => Ok(()),
+        }
+    }
+}
+
+/// Starts everything.
+///
+/// # Errors
+/// A folder that is in use, or can't be used; an address that is taken.
+pub async fn start(settings: Settings) -> Result<Watch> {
+    let meter = meter()?;
+    let listener = TcpListener::bind(settings.listen)
+        .await
+        .with_context(|| format!("{} can't be served: is another program there?", settings.listen))?;
+    let address = listener.local_addr()?;
+    let folder = settings.data.clone();
+    let cars = settings.cars.clone();
+    let hub = Arc::new(Hub::default());
+    let ports = Arc::new(Ports::new(Arc::clone(&hub)));
+    let lost = judge::Lost::default();
+
+    let (works_in, works) = sync_channel(WORKS);
+    let (batches_in, mut batches) = mpsc::channel(BATCHES);
+    let parts = (Arc::clone(&ports), Arc::clone(&hub), Arc::clone(&lost));
+    let (keeper, reader) = tokio::task::spawn_blocking(move || -> Result<_> {
+        let mut store = SqliteStore::open(&folder)?;
+        enter(&mut store, &settings.cars)?;
+        let reader = store.reader()?;
+        let (ports, hub, lost) = parts;
+        Ok((Keeper::new(store, &settings.cars, lost, ports, hub)?, reader))
+    })
+    .await??;
+    let open: Arc<traces::OpenReader> = {
+        let folder = settings.data.clone();
+        Arc::new(move || {
+            SqliteReader::open(&folder).map(|reader| Box::new(reader) as Box<dyn Catalogue + Send>)
+        })
+    };
+    let spawn = |name: &str, body: Box<dyn FnOnce() + Send>| {
+        std::thread::Builder::new()
+            .name(name.to_owned())
+            .spawn(body)
+            .map_err(|error| anyhow!("no thread for the {name}: {error}"))
+    };
+    let keeping = spawn("keeper", Box::new(move || keeper.run(&works)))?;
+    let resumed = {
+        let (ports, hub) = (Arc::clone(&ports), Arc::clone(&hub));
+        tokio::task::spawn_blocking(move || Judge::resume(&cars, reader, ports, hub, works_in, lost))
+    };
+    let mut judge = resumed.await?.context("what was recorded can't be read again")?;
+    let judging = spawn(
+        "judge",
+        Box::new(move || {
+            while let Some(batch) = batches.blocking_recv() {
+                metrics::gauge!("foldwatch_batches_waiting").set(batches.len() as f64);
+                if !judge.take(batch) {
+                    break;
+                }
+            }
+        }),
+    )?;
+    let news = Arc::clone(&ports);
+    let collecting =
+        tokio::spawn(foldwatch_collect::collect(settings.ports, batches_in, move |n| news.news(n)));
+    let opened = Arc::clone(&open);
+    let app = App::new(Parts {
+        open: Box::new(move || opened()),
+        traces: Arc::new(traces::Kept(open)),
+        hub: Arc::clone(&hub),
+        metrics: Box::new(move || meter.render()),
+    });
+    let serving = tokio::spawn(foldwatch_web::serve(listener, app, std::future::pending()));
+    Ok(Watch { address, hub, serving, collecting, threads: vec![judging, keeping] })
+}
+
+/// Cars and profiles as the settings have them.
+fn enter(store: &mut SqliteStore, cars: &[settings::CarSettings]) -> Result<()> {
+    let at = utc_now();
+    for car in cars {
+        store.put_profile(&car.profile.id, &car.text, at)?;
+        store.put_car(&Car {
+            id: car.id.clone(),
+            name: car.name.clone(),
+            profile: car.profile.id.clone(),
+            recorded: at,
+        })?;
+    }
+    Ok(())
+}
+
+/// The process's one set of counters.
+fn meter() -> Result<PrometheusHandle> {
+    static METER: OnceLock<PrometheusHandle> = OnceLock::new();
+    if let Some(meter) = METER.get() {
+        return Ok(meter.clone());
+    }
+    let meter = PrometheusBuilder::new().install_recorder().context("no counters")?;
+    Ok(METER.get_or_init(|| meter).clone())
+}

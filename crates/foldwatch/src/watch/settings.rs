@@ -1,0 +1,233 @@
+//! What the daemon is told: from one file, and from the command line over it.
+
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use anyhow::{Context, Result, anyhow, bail};
+use foldwatch_collect::Port;
+use foldwatch_profile::Profile;
+use foldwatch_wire::Encoding;
+use serde::Deserialize;
+
+use crate::profiles;
+
+/// What the daemon works with.
+#[derive(Debug, Clone)]
+pub struct Settings {
+    /// The folder that holds everything.
+    pub data: PathBuf,
+    /// Where the pages are served.
+    pub listen: SocketAddr,
+    /// Where loggers are heard.
+    pub ports: Vec<Port>,
+    /// Whose roofs are watched.
+    pub cars: Vec<CarSettings>,
+}
+
+/// A car.
+#[derive(Debug, Clone)]
+pub struct CarSettings {
+    /// Its id.
+    pub id: String,
+    /// Its name for people.
+    pub name: String,
+    /// The text of its profile.
+    pub text: String,
+    /// The profile.
+    pub profile: Arc<Profile>,
+    /// Its loggers; none: the logger that no other car names.
+    pub loggers: Vec<u32>,
+}
+
+impl CarSettings {
+    /// With a profile's file or the id of a shipped one.
+    ///
+    /// # Errors
+    /// A profile that can't be read or is wrong.
+    pub fn new(id: &str, name: &str, profile: &Path, loggers: Vec<u32>) -> Result<Self> {
+        let text = profiles::text(profile)?;
+        let loaded = foldwatch_profile::parse(&text).map_err(|problems| profiles::all(profile, &problems))?;
+        Ok(CarSettings {
+            id: id.to_owned(),
+            name: name.to_owned(),
+            text,
+            profile: Arc::new(loaded.profile),
+            loggers,
+        })
+    }
+}
+
+/// The file.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct SettingsFile {
+    data: Option<PathBuf>,
+    listen: Option<SocketAddr>,
+    #[serde(default)]
+    port: Vec<PortFile>,
+    #[serde(default)]
+    car: Vec<CarFile>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct PortFile {
+    name: String,
+    #[serde(default = "usual_baud")]
+    baud: u32,
+    encoding: Option<FrameEncoding>,
+}
+
+#[derive(Debug, Clone, Copy, Deserialize)]
+#[serde(rename_all = "lowercase")]
+enum FrameEncoding {
+    Packed,
+    Text,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct CarFile {
+    id: String,
+    name: Option<String>,
+    profile: PathBuf,
+    #[serde(default)]
+    loggers: Vec<String>,
+}
+
+/// The speed that is taken where none is said.
+pub const USUAL_BAUD: u32 = 115_200;
+/// Where the pages are where nothing else is said.
+pub const USUAL_ADDRESS: ([u8; 4], u16) = ([127, 0, 0, 1], 8765);
+
+fn usual_baud() -> u32 {
+    USUAL_BAUD
+}
+
+/// What the command line may say instead.
+#[derive(Debug, Default)]
+pub struct Overrides {
+    /// The settings' file.
+    pub config: Option<PathBuf>,
+    /// The data's folder.
+    pub data: Option<PathBuf>,
+    /// Where to serve.
+    pub listen: Option<SocketAddr>,
+    /// Where to listen, instead of the file's ports.
+    pub ports: Vec<String>,
+    /// Speed of those.
+    pub baud: u32,
+    /// A car with its profile, besides the file's cars.
+    pub car: Option<(String, PathBuf)>,
+}
+
+/// The settings, checked.
+///
+/// # Errors
+/// A file that can't be read or is wrong, with line and column; or nothing to do.
+pub fn settings(overrides: &Overrides) -> Result<Settings> {
+    let file: SettingsFile = match &overrides.config {
+        Some(path) => {
+            let text = profiles::read_text(path)?;
+            toml::from_str(&text).map_err(|error| anyhow!("{}: {error}", path.display()))?
+        }
+        None => SettingsFile::default(),
+    };
+    let beside = overrides.config.as_deref().and_then(Path::parent).unwrap_or(Path::new(""));
+    let mut cars = Vec::new();
+    for car in &file.car {
+        let loggers = car
+            .loggers
+            .iter()
+            .map(|text| {
+                u32::from_str_radix(text, 16).map_err(|_| {
+                    anyhow!(
+                        "car `{}`: `{text}` is no logger; eight hexadecimal digits, as `0000002A`",
+                        car.id
+                    )
+                })
+            })
+            .collect::<Result<_>>()?;
+        // A file named in the settings lies beside them.
+        let near = beside.join(&car.profile);
+        let profile = if near.exists() { &near } else { &car.profile };
+        cars.push(CarSettings::new(&car.id, car.name.as_deref().unwrap_or(&car.id), profile, loggers)?);
+    }
+    if let Some((id, profile)) = &overrides.car {
+        cars.retain(|car| car.id != *id);
+        cars.push(CarSettings::new(id, id, profile, Vec::new())?);
+    }
+    if cars.is_empty() {
+        bail!("no car: name one in the settings ([[car]] with id and profile), or give --car and --profile");
+    }
+    for (n, car) in cars.iter().enumerate() {
+        if cars.iter().take(n).any(|before| before.id == car.id) {
+            bail!("car `{}` stands twice in the settings", car.id);
+        }
+        for logger in &car.loggers {
+            if let Some(other) = cars.iter().take(n).find(|before| before.loggers.contains(logger)) {
+                bail!("logger {logger:08X} is given to two cars: `{}` and `{}`", other.id, car.id);
+            }
+        }
+    }
+    if cars.iter().filter(|car| car.loggers.is_empty()).count() > 1 {
+        bail!("more than one car names no loggers: whose frames are whose would be a guess");
+    }
+    let ports: Vec<Port> = if overrides.ports.is_empty() {
+        file.port.iter().map(port).collect()
+    } else {
+        let named = |name: &String| Port { name: name.clone(), baud: overrides.baud, encoding: None };
+        overrides.ports.iter().map(named).collect()
+    };
+    let listen = overrides.listen.or(file.listen).unwrap_or_else(|| SocketAddr::from(USUAL_ADDRESS));
+    if !listen.ip().is_loopback() {
+        bail!(
+            "{listen} can be reached by others, and nothing guards the pages yet: serve on 127.0.0.1 and reach it \
+             through a tunnel or a proxy that asks who is there"
+        );
+    }
+    let data = overrides.data.clone().or(file.data).context("no folder for the data: give --data FOLDER")?;
+    Ok(Settings { data, listen, ports, cars })
+}
+
+fn port(port: &PortFile) -> Port {
+    let encoding = port.encoding.map(|encoding| match encoding {
+        FrameEncoding::Packed => Encoding::Packed,
+        FrameEncoding::Text => Encoding::Text,
+    });
+    Port { name: port.name.clone(), baud: port.baud, encoding }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn read(text: &str) -> Result<Settings> {
+        let dir = tempfile::tempdir()?;
+        let path = dir.path().join("foldwatch.toml");
+        std::fs::write(&path, text)?;
+        settings(&Overrides { config: Some(path), data: Some(dir.path().into()), ..Overrides::default() })
+    }
+
+    #[test]
+    fn a_whole_file_and_what_is_usual() {
+        let settings = read(
+            "[[port]]\nname = \"auto\"\n[[car]]\nid = \"oak\"\nprofile = \"hardtop-five\"\nloggers = [\"0000002A\"]\n",
+        )
+        .unwrap();
+        assert_eq!(settings.cars[0].loggers, [0x2A]);
+        assert_eq!((settings.ports[0].baud, settings.listen.port()), (115_200, 8765));
+    }
+
+    #[test]
+    fn mistakes_are_told_with_their_place() {
+        let car = "[[car]]\nid = \"oak\"\nprofile = \"hardtop-five\"\n";
+        let said = |text: &str| format!("{:#}", read(text).unwrap_err());
+        assert!(said(&format!("{car}logger = []\n")).contains("line 4, column 1"));
+        assert!(said(&format!("listen = \"0.0.0.0:80\"\n{car}")).contains("others"));
+        assert!(said(&format!("{car}loggers = [\"pump\"]\n")).contains("no logger"));
+        assert!(said(&format!("{car}{}", car.replace("oak", "elm"))).contains("guess"));
+        assert!(said("").contains("no car"));
+    }
+}

@@ -1,0 +1,70 @@
+//! Exit status, and rubbish in.
+
+use std::io::Write;
+use std::process::{Command, Output, Stdio};
+
+use crate::daemon::{FOLDWATCH, run, top};
+
+fn foldwatch(args: &[&str], input: &[u8]) -> Output {
+    let mut child = Command::new(FOLDWATCH)
+        .args(args)
+        .current_dir(top())
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    // It may refuse before it has read everything.
+    let _ = child.stdin.take().unwrap().write_all(input);
+    child.wait_with_output().unwrap()
+}
+
+fn analyze(input: &[u8]) -> (Option<i32>, String, String) {
+    let done = foldwatch(&["analyze", "-", "--profile", "hardtop-five", "--format", "json"], input);
+    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
+    (done.status.code(), text(done.stdout), text(done.stderr))
+}
+
+#[test]
+fn status_tells_usage_from_failure() {
+    assert_eq!(foldwatch(&["analyze"], b"").status.code(), Some(2));
+    assert_eq!(foldwatch(&["fly"], b"").status.code(), Some(2));
+    assert_eq!(foldwatch(&["check", "no-such-roof"], b"").status.code(), Some(1));
+    assert_eq!(foldwatch(&["check", "hardtop-five"], b"").status.code(), Some(0));
+    let there = top().join("crates");
+    let taken = foldwatch(&["serve", "--profile", "hardtop-five"], b"");
+    assert_eq!(taken.status.code(), Some(1), "no folder for the data");
+    assert!(there.exists());
+}
+
+#[test]
+fn rubbish_is_refused_in_words_and_nothing_is_printed_as_a_verdict() {
+    let gz = std::fs::read(top().join("sample-logs/packed/four-cycles.bin.gz")).unwrap();
+    let mut long = b"time_ms,pump,pressure_bar\n".to_vec();
+    long.extend(std::iter::repeat_n(b'7', 8 << 20));
+    let cases: [(&str, &[u8], &str); 6] = [
+        ("empty", b"", "empty"),
+        ("cut off", &gz[..gz.len() / 2], "breaks off"),
+        ("no UTF-8, no frames", b"\xFF\xFE\x00\x12\x99\x88", ""),
+        ("another table", b"when,what\n1,2\n", ""),
+        ("half a header", b"time_ms,pump", ""),
+        ("one endless line", &long, ""),
+    ];
+    for (what, bytes, why) in cases {
+        let (code, out, err) = analyze(bytes);
+        assert_eq!(code, Some(1), "{what}: {err}");
+        assert!(out.is_empty(), "{what}: {out}");
+        assert!(err.starts_with("foldwatch: ") && err.contains(why), "{what}: {err}");
+        assert!(!err.contains("panicked"), "{what}: {err}");
+    }
+}
+
+#[test]
+fn parquet_gives_the_verdict_of_the_log_it_was_made_from() {
+    // The archive of a daemon's folder is Parquet: seal a day and judge it.
+    let table = run(&["analyze", "sample-logs/packed/four-cycles.bin.gz", "--profile", "hardtop-five"]);
+    assert!(table.contains("run-on"), "{table}");
+    let (code, _, err) = analyze(b"PAR1 and no more of it PAR1");
+    assert_eq!(code, Some(1));
+    assert!(err.contains("Parquet") || err.contains("parquet"), "{err}");
+}

@@ -1,0 +1,105 @@
+//! A daemon in a process of its own, and a logger at the other end of a pseudo-terminal.
+
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::{SocketAddr, TcpStream};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use flate2::read::GzDecoder;
+use foldwatch_wire::{Decoded, Decoder, FrameId};
+use serialport::{SerialPort, TTYPort};
+
+pub const FOLDWATCH: &str = env!("CARGO_BIN_EXE_foldwatch");
+
+/// The top of the project.
+pub fn top() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../..")
+}
+
+/// What a command wrote to standard output; it must succeed.
+pub fn run(args: &[&str]) -> String {
+    let done = Command::new(FOLDWATCH).args(args).current_dir(top()).output().unwrap();
+    assert!(done.status.success(), "{args:?}: {}", String::from_utf8_lossy(&done.stderr));
+    String::from_utf8(done.stdout).unwrap()
+}
+
+/// A pseudo-terminal: the logger's end, and the name of the host's. The host's end is kept open, so that a host which
+/// goes away does not hang up the line.
+pub fn line() -> (TTYPort, TTYPort, String) {
+    let (mut master, slave) = TTYPort::pair().unwrap();
+    master.set_timeout(Duration::from_millis(2)).unwrap();
+    let name = slave.name().unwrap();
+    (master, slave, name)
+}
+
+/// The frames of a packed log with their bytes.
+pub fn frames(log: &Path) -> Vec<(FrameId, Vec<u8>)> {
+    let mut bytes = Vec::new();
+    GzDecoder::new(std::fs::File::open(log).unwrap()).read_to_end(&mut bytes).unwrap();
+    let mut frames = Vec::new();
+    let mut take = |decoded: Decoded<'_>| match decoded {
+        Decoded::Frame(received) => frames.push((received.id, received.raw.to_vec())),
+        other => panic!("{other:?}"),
+    };
+    let mut decoder = Decoder::auto();
+    decoder.push(&bytes, &mut take);
+    decoder.finish(&mut take);
+    frames
+}
+
+/// A daemon that is killed when dropped.
+pub struct Daemon {
+    child: Child,
+    pub address: SocketAddr,
+}
+
+impl Daemon {
+    pub fn start(data: &Path, port: &str, car: &str, profile: &str) -> Daemon {
+        let mut child = Command::new(FOLDWATCH)
+            .args(["serve", "--listen", "127.0.0.1:0", "--port", port, "--car", car, "--profile", profile])
+            .arg("--data")
+            .arg(data)
+            .env("FOLDWATCH_LOG", "warn")
+            .current_dir(top())
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut said = String::new();
+        BufReader::new(child.stdout.take().unwrap()).read_line(&mut said).unwrap();
+        let address = said.trim().trim_start_matches("http://").trim_end_matches('/');
+        let address = address.parse().unwrap_or_else(|_| panic!("the daemon said: {said}"));
+        Daemon { child, address }
+    }
+
+    /// What a page or an address of the API answers.
+    pub fn get(&self, path: &str) -> String {
+        let mut stream = TcpStream::connect(self.address).unwrap();
+        write!(stream, "GET {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n").unwrap();
+        let mut answer = Vec::new();
+        stream.read_to_end(&mut answer).unwrap();
+        String::from_utf8_lossy(&answer).into_owned()
+    }
+
+    /// As if the plug were pulled.
+    pub fn kill(mut self) {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// Asks until it is so.
+pub fn wait(what: &str, mut is_so: impl FnMut() -> bool) {
+    let until = Instant::now() + Duration::from_secs(60);
+    while !is_so() {
+        assert!(Instant::now() < until, "waited in vain for {what}");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}

@@ -1,0 +1,10 @@
+//! The program as its users have it: the command line, the daemon, its pages.
+
+// Helpers of tests are tests.
+#![allow(clippy::unwrap_used)]
+
+mod command_line;
+mod daemon;
+mod killed;
+mod pages;
+mod sample_logs;

@@ -1,0 +1,145 @@
+//! The pages in a real browser: from the list of cars to a car, a cycle, and its finding; every page at the width of a
+//! desk and of a phone.
+//!
+//! With FOLDWATCH_PICTURES=FOLDER pictures of all pages are left there, to be looked at.
+
+use std::io::{BufRead, BufReader};
+use std::path::PathBuf;
+use std::process::{Child, Command, Stdio};
+
+use fantoccini::{Client, ClientBuilder, Locator};
+use foldwatch_collect::{Player, play};
+use foldwatch_encoder::Encoding;
+use hyper_util::client::legacy::connect::HttpConnector;
+use serde_json::json;
+
+use crate::daemon::{Daemon, frames, line, top, wait};
+
+/// Debian's driver for its browser.
+struct Driver {
+    child: Child,
+    port: u16,
+}
+
+impl Driver {
+    fn start() -> Driver {
+        let mut child = Command::new("chromedriver")
+            .arg("--port=0")
+            .stdout(Stdio::piped())
+            .spawn()
+            .expect("the pages are tested in a browser: install Debian's chromium and chromium-driver");
+        let said = BufReader::new(child.stdout.take().unwrap()).lines().map_while(Result::ok);
+        let port = said
+            .filter_map(|line| {
+                line.split("started successfully on port ").nth(1)?.trim_end_matches('.').parse().ok()
+            })
+            .next()
+            .expect("chromedriver tells its port");
+        Driver { child, port }
+    }
+
+    async fn browser(&self, width: u32, height: u32, dark: bool) -> Client {
+        let mut args =
+            vec!["--headless=new".into(), "--no-sandbox".into(), format!("--window-size={width},{height}")];
+        if dark {
+            args.push("--force-dark-mode".into());
+            args.push("--blink-settings=preferredColorScheme=0".into());
+        }
+        let mut options = json!({ "args": args });
+        if width < 500 {
+            options["mobileEmulation"] =
+                json!({ "deviceMetrics": { "width": width, "height": height, "pixelRatio": 2.0 } });
+        }
+        let capabilities =
+            json!({ "goog:chromeOptions": options, "goog:loggingPrefs": { "browser": "ALL" } });
+        ClientBuilder::new(HttpConnector::new())
+            .capabilities(capabilities.as_object().unwrap().clone())
+            .connect(&format!("http://127.0.0.1:{}", self.port))
+            .await
+            .unwrap()
+    }
+}
+
+impl Drop for Driver {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+async fn picture(browser: &Client, name: &str) {
+    let Some(folder) = std::env::var_os("FOLDWATCH_PICTURES").map(PathBuf::from) else { return };
+    std::fs::create_dir_all(&folder).unwrap();
+    let height = browser.execute("return document.documentElement.scrollHeight", vec![]).await.unwrap();
+    let width = browser.execute("return window.innerWidth", vec![]).await.unwrap();
+    let (width, height) = (width.as_u64().unwrap() as u32, height.as_u64().unwrap() as u32);
+    if width > 500 {
+        browser.set_window_size(width, height.clamp(600, 4000) + 150).await.unwrap();
+    }
+    std::fs::write(folder.join(format!("{name}.png")), browser.screenshot().await.unwrap()).unwrap();
+}
+
+/// Nothing wider than the window: a phone's page is not moved sideways.
+async fn fits(browser: &Client, what: &str) {
+    let over = browser
+        .execute("return document.documentElement.scrollWidth - document.documentElement.clientWidth", vec![])
+        .await
+        .unwrap();
+    assert!(over.as_i64().unwrap() <= 0, "{what}: {over} pixels too wide");
+}
+
+async fn follow(browser: &Client, css: &str) {
+    let link = browser.wait().for_element(Locator::Css(css)).await.unwrap();
+    link.click().await.unwrap();
+}
+
+#[test]
+fn from_the_car_to_a_cycle_to_its_finding_on_a_desk_and_on_a_phone() {
+    let data = tempfile::tempdir().unwrap();
+    let (mut master, _slave, name) = line();
+    let daemon = Daemon::start(data.path(), &name, "oak", "hardtop-five");
+    let log = top().join("sample-logs/packed/four-cycles.bin.gz");
+    let mut player = Player::new(Encoding::Packed, frames(&log));
+    play(&mut player, &mut master, &mut |player| !player.is_done()).unwrap();
+    wait("the cycles", || daemon.get("/api/v1/cars/oak/cycles").matches("\"start\"").count() >= 4);
+    let base = format!("http://{}", daemon.address);
+    let driver = Driver::start();
+    tokio::runtime::Runtime::new().unwrap().block_on(async {
+        for (width, height, dark, word) in [
+            (1280, 900, false, "desk"),
+            (390, 844, false, "phone"),
+            (390, 844, true, "phone-dark"),
+            (1280, 900, true, "desk-dark"),
+        ] {
+            let browser = driver.browser(width, height, dark).await;
+            browser.goto(&base).await.unwrap();
+            fits(&browser, "cars").await;
+            picture(&browser, &format!("cars-{word}")).await;
+            follow(&browser, "main a[href='/cars/oak']").await;
+            browser.wait().for_element(Locator::Css("main a[href^='/cars/oak/cycles/']")).await.unwrap();
+            fits(&browser, "car").await;
+            picture(&browser, &format!("car-{word}")).await;
+            follow(&browser, "main a[href^='/cars/oak/cycles/']").await;
+            let finding = browser.wait().for_element(Locator::Css("[id^='finding-']")).await.unwrap();
+            let text = finding.text().await.unwrap();
+            assert!(text.contains("ran on") || text.contains("run"), "{text}");
+            fits(&browser, "cycle").await;
+            picture(&browser, &format!("cycle-{word}")).await;
+            // Its place on the chart.
+            follow(&browser, "[id^='finding-'] a[href*='from=']").await;
+            browser.wait().for_element(Locator::Css("svg")).await.unwrap();
+            assert!(browser.current_url().await.unwrap().query().unwrap_or_default().contains("from="));
+            picture(&browser, &format!("place-{word}")).await;
+            for page in ["bench", "trend"] {
+                browser.goto(&format!("{base}/cars/oak/{page}")).await.unwrap();
+                browser.wait().for_element(Locator::Css("main")).await.unwrap();
+                fits(&browser, page).await;
+                picture(&browser, &format!("{page}-{word}")).await;
+            }
+            browser.goto(&format!("{base}/api")).await.unwrap();
+            fits(&browser, "api").await;
+            picture(&browser, &format!("api-{word}")).await;
+            browser.close().await.unwrap();
+        }
+    });
+}
