@@ -31,6 +31,8 @@ pub enum Command {
     Demo(Demo),
     /// List the serial ports, and which logger speaks there.
     Ports(Ports),
+    /// Make a signed bag of evidence, or say whether one is whole.
+    Evidence(crate::evidence::Evidence),
 }
 
 /// The log and what is needed to read it.

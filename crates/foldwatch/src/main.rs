@@ -4,6 +4,7 @@ mod analyze;
 mod check;
 mod cli;
 mod demo;
+mod evidence;
 mod export;
 mod input;
 mod parquet;
@@ -35,6 +36,7 @@ fn main() -> ExitCode {
         cli::Command::Serve(args) => serve::run(&args),
         cli::Command::Demo(args) => demo::run(&args),
         cli::Command::Ports(args) => ports::run(&args),
+        cli::Command::Evidence(args) => evidence::run(&args),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

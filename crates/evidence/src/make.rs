@@ -1,0 +1,475 @@
+//! Recordings to a signed bag.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use foldwatch_profile::{Level, Profile};
+use foldwatch_report::{Cycle, rfc3339, table};
+use foldwatch_samples::{Item, Sink};
+use foldwatch_units::Micros;
+
+use crate::facts::{Clock, FORMAT, Provenance, Seen, Stretch};
+use crate::judging::{self, Judging};
+use crate::key::Keys;
+use crate::out::Out;
+use crate::report::{self, Contents, Pictures};
+use crate::{Chain, Digest, EvidenceError, Material, Paper, Recording, chain, package, samples};
+
+/// What is to be put into a bag.
+#[derive(Debug, Clone)]
+pub struct Request {
+    /// The roof.
+    pub profile: Arc<Profile>,
+    /// Its text, as used.
+    pub profile_text: String,
+    /// The column map's text, where one was used.
+    pub columns_text: Option<String>,
+    /// What a claim is about: the id of a car, or of a profile.
+    pub subject: String,
+    /// Its name for people.
+    pub name: Option<String>,
+    /// Settings beside profile and column map, in words: period, cycles.
+    pub settings: Vec<String>,
+    /// The service record.
+    pub entries: Vec<Entry>,
+    /// What was told of these cycles before, that the recordings in the bag alone may not give again.
+    pub remarks: Vec<String>,
+    /// What is to be left out.
+    pub leave_out: Vec<LeaveOut>,
+    /// The date of the bag; without one that of the last thing recorded. The clock of the machine is never asked.
+    pub at: Option<Micros>,
+    /// Digest of the tag manifest of the bag that this one corrects.
+    pub revises: Option<Digest>,
+    /// What the report is set for.
+    pub paper: Paper,
+}
+
+/// What can be left out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum LeaveOut {
+    /// What may tell whose car it is: its name, names of logs and loggers, authors.
+    Owner,
+    /// The service record.
+    Service,
+}
+
+impl LeaveOut {
+    /// What the bag says is left out.
+    pub fn says(self) -> &'static str {
+        match self {
+            LeaveOut::Owner => "owner: the car's name, names of logs and loggers, authors of entries",
+            LeaveOut::Service => "service: the service record",
+        }
+    }
+}
+
+/// A line of the service record.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Entry {
+    /// When it happened.
+    pub at: Micros,
+    /// `service`, `note` or `check`.
+    pub kind: String,
+    /// Who wrote it.
+    pub author: String,
+    /// What was done.
+    pub subject: String,
+    /// What came of it.
+    pub result: String,
+    /// The rest.
+    pub text: String,
+}
+
+/// What was made.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Made {
+    /// How many cycles are in it.
+    pub cycles: usize,
+    /// How many findings.
+    pub findings: usize,
+    /// Rows of samples.
+    pub rows: u64,
+    /// Digest of the tag manifest: names this bag among all others.
+    pub tag_manifest: Digest,
+    /// The end of the chain over what was recorded.
+    pub chain_head: Digest,
+    /// Bytes of the payload.
+    pub bytes: u64,
+}
+
+/// All that was found out on the way through the recordings.
+struct Gathered<'a> {
+    cycles: Vec<Cycle>,
+    recordings: Vec<Recording>,
+    seen: Vec<Seen>,
+    stretches: Vec<Stretch>,
+    end: Option<Micros>,
+    pictures: Pictures<'a>,
+}
+
+/// Makes a bag: a zip where the name ends in `.zip`, a folder otherwise. The same input and key give the same bytes.
+///
+/// # Errors
+/// Where a recording can't be read or the bag can't be written; nothing is left then.
+pub fn make(
+    to: &Path,
+    request: &Request,
+    material: &mut dyn Material,
+    keys: &Keys,
+) -> Result<Made, EvidenceError> {
+    let mut out = Out::new(to)?;
+    let gathered = gather(request, material)?;
+    let at = request.at.or(gathered.end).unwrap_or_default();
+    let rows = write_samples(&mut out, request, material, &gathered)?;
+    for kind in table::Kind::ALL {
+        out.file(&format!("data/{}.csv", kind.as_str()), |to| {
+            judging::table(kind, &gathered.cycles, to)
+                .map_err(EvidenceError::io(Path::new("table"), "written"))
+        })?;
+    }
+    let (chain_columns, chain, before, chain_head) = write_chain(&mut out, material)?;
+    let (entries, stretches) = (entries(request), stretches(&gathered));
+    write_small(&mut out, request, &entries, &stretches)?;
+    let provenance = Provenance {
+        format: FORMAT,
+        software: env!("CARGO_PKG_NAME").into(),
+        version: env!("CARGO_PKG_VERSION").into(),
+        made_at: rfc3339(at),
+        subject: request.subject.clone(),
+        settings_sha256: settings(request).to_string(),
+        left_out: request.leave_out.iter().map(|what| what.says().to_owned()).collect(),
+        chain: chain.into(),
+        chain_before: before.to_string(),
+        chain_head: chain_head.to_string(),
+        recordings: gathered.recordings.clone(),
+        seen: gathered.seen.clone(),
+    };
+    out.bytes("data/provenance.json", &json(&provenance)?)?;
+    let tables = package::tables(&request.profile, &chain_columns);
+    let written: Vec<_> = tables
+        .iter()
+        .filter_map(|table| out.sums().get(&format!("data/{}", table.file)).map(|sum| (table, sum)))
+        .collect();
+    let title = format!("Evidence: {}", request.subject);
+    let descriptor =
+        package::descriptor(&request.profile, &slug(&request.subject), &title, &rfc3339(at), &written);
+    out.bytes("data/datapackage.json", &json(&descriptor)?)?;
+    let contents = Contents {
+        request,
+        provenance: &provenance,
+        cycles: &gathered.cycles,
+        entries: &entries,
+        stretches: &stretches,
+        fingerprint: keys.public().fingerprint(),
+        pictures: gathered.pictures,
+        at,
+    };
+    out.bytes("data/report.pdf", &report::pdf(&contents)?)?;
+    let bytes = out.sums().iter().filter(|(name, _)| name.starts_with("data/")).map(|(_, s)| s.bytes).sum();
+    let tag_manifest = write_tags(&mut out, request, keys, at, chain_head)?;
+    out.finish()?;
+    let findings = gathered.cycles.iter().map(|c| c.findings.len()).sum();
+    Ok(Made { cycles: gathered.cycles.len(), findings, rows, tag_manifest, chain_head, bytes })
+}
+
+/// The first way through the recordings: judges them, and notes what is missing.
+fn gather<'a>(request: &'a Request, material: &mut dyn Material) -> Result<Gathered<'a>, EvidenceError> {
+    let mut pictures = Pictures::new(&request.profile);
+    let mut look = |cycle: usize, verdict: &foldwatch_pipeline::Verdict| pictures.look(cycle, verdict);
+    let mut judging = Judging::new(&request.profile, &mut look);
+    let (mut recordings, mut seen, mut stretches) = (Vec::new(), Vec::new(), Vec::new());
+    let mut end = None;
+    for n in 0..material.count() {
+        let mut tee =
+            Tee { judging: &mut judging, recording: n, rows: 0, span: None, stretches: &mut stretches };
+        let mut recording = material.read(n, &mut tee).map_err(EvidenceError::Recording)?;
+        let (rows, span) = (tee.rows, tee.span);
+        if request.leave_out.contains(&LeaveOut::Owner) {
+            recording.name = format!("recording {}", n + 1);
+            recording.notes.iter_mut().for_each(|note| *note = without_names(note));
+        }
+        let utc = |at| recording.utc(at);
+        judging.end(&utc);
+        if let (false, Some((from, until))) = (recording.checked, span) {
+            stretches.push(Stretch { recording: n, from, until, why: "no-checksum" });
+        }
+        seen.push(Seen {
+            rows,
+            from_utc: span.map(|(from, _)| rfc3339(utc(from))),
+            to_utc: span.map(|(_, to)| rfc3339(utc(to))),
+            clock: Clock::of(&recording, span.map(|(_, to)| to)),
+        });
+        end = end.max(span.map(|(_, to)| utc(to)));
+        recordings.push(recording);
+    }
+    let cycles = judging.cycles;
+    Ok(Gathered { cycles, recordings, seen, stretches, end, pictures })
+}
+
+/// Judges items, and counts them.
+struct Tee<'a, 'b> {
+    judging: &'a mut Judging<'b>,
+    recording: usize,
+    rows: u64,
+    span: Option<(Micros, Micros)>,
+    stretches: &'a mut Vec<Stretch>,
+}
+
+impl Sink for Tee<'_, '_> {
+    fn item(&mut self, item: Item<'_>) {
+        self.rows += 1;
+        let at = match item {
+            Item::Row { at, .. } | Item::Same { at } | Item::Edge { at, .. } | Item::Mark { at } => at,
+            Item::Gap { until, cause } => {
+                let from = self.span.map_or(until, |(_, last)| last);
+                let why = samples::cause(cause);
+                self.stretches.push(Stretch { recording: self.recording, from, until, why });
+                until
+            }
+        };
+        self.span = Some(self.span.map_or((at, at), |(from, to)| (from.min(at), to.max(at))));
+        self.judging.item(item);
+    }
+}
+
+/// The second way through: writes them down.
+fn write_samples(
+    out: &mut Out,
+    request: &Request,
+    material: &mut dyn Material,
+    gathered: &Gathered,
+) -> Result<u64, EvidenceError> {
+    let mut rows = 0;
+    out.file("data/samples.csv", |to| {
+        let to_io = |error| EvidenceError::io(Path::new("samples.csv"), "written")(error);
+        let mut writer = samples::Writer::new(&request.profile, to).map_err(to_io)?;
+        for (n, recording) in gathered.recordings.iter().enumerate() {
+            let utc = |at| recording.utc(at);
+            let before = writer.rows;
+            let again = material.read(n, &mut writer.recording(&utc)).map_err(EvidenceError::Recording)?;
+            if writer.rows - before != gathered.seen[n].rows || again.timeline != recording.timeline {
+                return Err(EvidenceError::refused(format!(
+                    "{} changed while it was read; make the evidence when nothing writes to it",
+                    again.name
+                )));
+            }
+        }
+        rows = writer.finish().map_err(to_io)?;
+        Ok(())
+    })?;
+    Ok(rows)
+}
+
+/// Columns and kind of the chain, the link it follows on, its end.
+fn write_chain(
+    out: &mut Out,
+    material: &mut dyn Material,
+) -> Result<(String, &'static str, Digest, Digest), EvidenceError> {
+    let to_io = |error| EvidenceError::io(Path::new("chain.csv"), "written")(error);
+    match material.chain() {
+        Chain::Logs(logs) => {
+            let mut head = chain::GENESIS;
+            out.file("data/chain.csv", |to| {
+                let mut writer = chain::Writer::new(to).map_err(to_io)?;
+                for log in logs {
+                    log().and_then(|log| writer.log(log)).map_err(to_io)?;
+                }
+                head = writer.head();
+                Ok(())
+            })?;
+            Ok((chain::HEADER.to_owned(), "logs", chain::GENESIS, head))
+        }
+        Chain::Journal { header, lines, before, head } => {
+            out.file("data/chain.csv", |to| {
+                write!(to, "{header}\r\n").map_err(to_io)?;
+                lines(&mut |line| write!(to, "{line}\r\n")).map_err(EvidenceError::Recording)
+            })?;
+            Ok((header, "journal", before, head))
+        }
+    }
+}
+
+/// The stretches as they stand in their table.
+fn stretches(gathered: &Gathered) -> Vec<Vec<String>> {
+    let row = |s: &Stretch| {
+        let recording = &gathered.recordings[s.recording];
+        vec![
+            (s.recording + 1).to_string(),
+            rfc3339(recording.utc(s.from)),
+            rfc3339(recording.utc(s.until)),
+            (s.until - s.from).0.to_string(),
+            s.why.to_owned(),
+        ]
+    };
+    gathered.stretches.iter().map(row).collect()
+}
+
+/// Profile, calibration, stretches, service record, method.
+fn write_small(
+    out: &mut Out,
+    request: &Request,
+    entries: &[Entry],
+    stretches: &[Vec<String>],
+) -> Result<(), EvidenceError> {
+    out.bytes("data/profile.toml", request.profile_text.as_bytes())?;
+    if let Some(columns) = &request.columns_text {
+        out.bytes("data/columns.toml", columns.as_bytes())?;
+    }
+    out.bytes("data/method.md", crate::METHOD.as_bytes())?;
+    out.bytes("data/calibration.csv", csv(&package::CALIBRATION, calibration(&request.profile)).as_bytes())?;
+    out.bytes("data/stretches.csv", csv(&package::STRETCHES, stretches.iter().cloned()).as_bytes())?;
+    if !entries.is_empty() {
+        let row = |e: &Entry| {
+            let texts = [&e.kind, &e.author, &e.subject, &e.result, &e.text];
+            std::iter::once(rfc3339(e.at)).chain(texts.into_iter().cloned()).collect()
+        };
+        out.bytes("data/service.csv", csv(&package::SERVICE, entries.iter().map(row)).as_bytes())?;
+    }
+    Ok(())
+}
+
+/// The service record as far as it is not left out.
+fn entries(request: &Request) -> Vec<Entry> {
+    if request.leave_out.contains(&LeaveOut::Service) {
+        return Vec::new();
+    }
+    let mut entries = request.entries.clone();
+    if request.leave_out.contains(&LeaveOut::Owner) {
+        entries.iter_mut().for_each(|entry| entry.author.clear());
+    }
+    entries
+}
+
+fn calibration(profile: &Profile) -> impl Iterator<Item = Vec<String>> {
+    profile.signals.iter().map(|signal| {
+        let (c, number) =
+            (&signal.calibration, |v: Option<f64>| v.map(|v| v.to_string()).unwrap_or_default());
+        let binary = signal.kind.is_binary();
+        let of_numbers = |v: f64| if binary { String::new() } else { v.to_string() };
+        let level = match signal.on_when {
+            Level::Low => "low",
+            Level::High => "high",
+        };
+        vec![
+            signal.id.clone(),
+            signal.label.clone(),
+            format!("{:?}", signal.kind).to_lowercase(),
+            signal.unit.symbol.to_owned(),
+            of_numbers(c.gain),
+            of_numbers(c.offset),
+            number(c.min),
+            number(c.max),
+            number(c.u),
+            c.certificate.clone().unwrap_or_default(),
+            c.date.clone().unwrap_or_default(),
+            if binary { level.to_owned() } else { String::new() },
+        ]
+    })
+}
+
+/// RFC 4180.
+fn csv(header: &[&str], rows: impl Iterator<Item = Vec<String>>) -> String {
+    let cell = |text: &str| match text.contains(['"', ',', '\r', '\n']) {
+        true => format!("\"{}\"", text.replace('"', "\"\"")),
+        false => text.to_owned(),
+    };
+    let line = |cells: &mut dyn Iterator<Item = String>| cells.collect::<Vec<_>>().join(",") + "\r\n";
+    let mut text = line(&mut header.iter().map(|c| (*c).to_owned()));
+    for row in rows {
+        text.push_str(&line(&mut row.iter().map(|c| cell(c))));
+    }
+    text
+}
+
+/// All that sets how the recordings were judged.
+fn settings(request: &Request) -> Digest {
+    let mut text = format!("version {}\n", env!("CARGO_PKG_VERSION"));
+    let part = |name: &str, of: &str| format!("{name} {}\n", Digest::of(of.as_bytes()));
+    text.push_str(&part("profile", &request.profile_text));
+    if let Some(columns) = &request.columns_text {
+        text.push_str(&part("columns", columns));
+    }
+    request.settings.iter().for_each(|setting| text.push_str(&part("setting", setting)));
+    Digest::of(text.as_bytes())
+}
+
+/// Tag files, the signature last. The answer names the bag: the digest of its tag manifest.
+fn write_tags(
+    out: &mut Out,
+    request: &Request,
+    keys: &Keys,
+    at: Micros,
+    chain_head: Digest,
+) -> Result<Digest, EvidenceError> {
+    let payload: Vec<_> = out.sums().iter().filter(|(name, _)| name.starts_with("data/")).collect();
+    let (count, bytes) = (payload.len(), payload.iter().map(|(_, sum)| sum.bytes).sum::<u64>());
+    let mut manifest = String::new();
+    let mut blocks = String::new();
+    for (name, sum) in payload {
+        manifest.push_str(&format!("{}  {name}\n", sum.sha256));
+        for (n, block) in sum.blocks.iter().enumerate() {
+            let first = n as u64 * crate::hash::BLOCK;
+            let last = (first + crate::hash::BLOCK).min(sum.bytes) - 1;
+            blocks.push_str(&format!("{block}  {first}-{last}  {name}\n"));
+        }
+    }
+    let one_line = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let mut info = vec![
+        ("Bag-Software-Agent", format!("foldwatch {}", env!("CARGO_PKG_VERSION"))),
+        ("Bagging-Date", rfc3339(at)[..10].to_owned()),
+        ("External-Identifier", one_line(&request.subject)),
+        ("Payload-Oxum", format!("{bytes}.{count}")),
+        ("Evidence-Format", FORMAT.to_string()),
+        ("Recorded-Chain-Head", chain_head.to_string()),
+        ("Signer-Fingerprint", keys.public().fingerprint().to_string()),
+    ];
+    if let (Some(name), false) = (&request.name, request.leave_out.contains(&LeaveOut::Owner)) {
+        info.push(("External-Description", one_line(name)));
+    }
+    if let Some(revises) = request.revises {
+        info.push(("Revises-Tagmanifest-SHA256", revises.to_string()));
+    }
+    for what in &request.leave_out {
+        info.push(("Left-Out", what.says().to_owned()));
+    }
+    let info: String = info.iter().map(|(key, value)| format!("{key}: {value}\n")).collect();
+    out.bytes("bagit.txt", b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n")?;
+    out.bytes("bag-info.txt", info.as_bytes())?;
+    out.bytes("manifest-sha256.txt", manifest.as_bytes())?;
+    out.bytes("blocks-sha256.txt", blocks.as_bytes())?;
+    out.bytes("keys/signer.pem", keys.public().to_pem().as_bytes())?;
+    for (n, succession) in keys.successions().iter().enumerate() {
+        out.bytes(&format!("keys/{:04}.txt", n + 1), succession.text.as_bytes())?;
+        out.bytes(&format!("keys/{:04}.sig", n + 1), &succession.signature)?;
+    }
+    let tags: String = out
+        .sums()
+        .iter()
+        .filter(|(name, _)| !name.starts_with("data/"))
+        .map(|(name, sum)| format!("{}  {name}\n", sum.sha256))
+        .collect();
+    out.bytes("tagmanifest-sha256.txt", tags.as_bytes())?;
+    out.bytes("tagmanifest-sha256.txt.sig", &keys.sign(tags.as_bytes()))?;
+    Ok(Digest::of(tags.as_bytes()))
+}
+
+fn json(value: &impl serde::Serialize) -> Result<Vec<u8>, EvidenceError> {
+    let mut bytes = serde_json::to_vec_pretty(value)
+        .map_err(|error| EvidenceError::refused(format!("a description can't be written: {error}")))?;
+    bytes.push(b'\n');
+    Ok(bytes)
+}
+
+/// A name as a Data Package may have it.
+fn slug(text: &str) -> String {
+    let safe = |c: char| if c.is_ascii_alphanumeric() || c == '-' { c.to_ascii_lowercase() } else { '-' };
+    format!("evidence-{}", text.chars().map(safe).collect::<String>())
+}
+
+/// A note without what stands in it between `` ` ``: names that people gave.
+fn without_names(note: &str) -> String {
+    if !note.starts_with("logger ") {
+        return note.to_owned();
+    }
+    note.split('`').enumerate().map(|(n, part)| if n % 2 == 0 { part } else { "(name left out)" }).collect()
+}

@@ -1,0 +1,175 @@
+//! Bags made of a recorded log, and what becomes of them.
+
+mod attacks;
+mod tricks;
+mod whole;
+
+use std::fs;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, OnceLock};
+
+use flate2::read::MultiGzDecoder;
+use foldwatch_evidence::{
+    AnyError, Chain, EvidenceError, Keys, Made, Material, Paper, PublicKey, Recording, Request, Verified,
+    make, verify,
+};
+use foldwatch_profile::Profile;
+use foldwatch_samples::{Assembler, Item, Sink};
+use foldwatch_wire::{Decoded, Decoder};
+use tempfile::TempDir;
+
+const PROFILE: &str = include_str!("../../../../config/profiles/hardtop-five.toml");
+const LOG: &[u8] = include_bytes!("../../../../sample-logs/packed/four-cycles.bin.gz");
+
+/// The log that comes with the project, so many times over.
+pub(crate) struct Logs {
+    profile: Arc<Profile>,
+    count: usize,
+}
+
+pub(crate) fn log_bytes() -> Vec<u8> {
+    let mut bytes = Vec::new();
+    MultiGzDecoder::new(LOG).read_to_end(&mut bytes).unwrap();
+    // Two of its cycles are enough, and half the work.
+    bytes.truncate(bytes.len() / 2);
+    bytes
+}
+
+struct Through<'a>(&'a mut dyn Sink);
+
+impl Sink for Through<'_> {
+    fn item(&mut self, item: Item<'_>) {
+        self.0.item(item);
+    }
+}
+
+impl Material for Logs {
+    fn count(&self) -> usize {
+        self.count
+    }
+
+    fn read(&mut self, recording: usize, sink: &mut dyn Sink) -> Result<Recording, AnyError> {
+        let mut assembler = Assembler::new(Arc::clone(&self.profile));
+        let mut decoder = Decoder::auto();
+        let mut sink = Through(sink);
+        let mut take = |decoded: Decoded| {
+            if let Decoded::Frame(received) = decoded {
+                assembler.push(received.id, received.frame, &mut sink);
+            }
+        };
+        decoder.push(&log_bytes(), &mut take);
+        decoder.finish(&mut take);
+        assembler.flush(&mut sink);
+        Ok(Recording {
+            name: format!("four-cycles-{recording}.bin.gz"),
+            encoding: "packed".into(),
+            checked: true,
+            notes: assembler.take_notes().iter().map(ToString::to_string).collect(),
+            timeline: Some(assembler.timeline().clone()),
+        })
+    }
+
+    fn chain(&mut self) -> Chain<'_> {
+        let open = || {
+            Box::new(|| Ok(Box::new(LOG) as Box<dyn Read>))
+                as Box<dyn FnOnce() -> std::io::Result<Box<dyn Read>>>
+        };
+        Chain::Logs((0..self.count).map(|_| open()).collect())
+    }
+}
+
+pub(crate) fn request() -> Request {
+    Request {
+        profile: profile(),
+        profile_text: PROFILE.into(),
+        columns_text: None,
+        subject: "car-7".into(),
+        name: Some("The blue one, owner's name".into()),
+        settings: Vec::new(),
+        entries: Vec::new(),
+        remarks: Vec::new(),
+        leave_out: Vec::new(),
+        at: None,
+        revises: None,
+        paper: Paper::A4,
+    }
+}
+
+pub(crate) fn profile() -> Arc<Profile> {
+    static PARSED: OnceLock<Arc<Profile>> = OnceLock::new();
+    let parse = || Arc::new(foldwatch_profile::parse(PROFILE).unwrap().profile);
+    Arc::clone(PARSED.get_or_init(parse))
+}
+
+pub(crate) fn made(to: &Path, request: &Request, keys: &Keys, count: usize) -> Result<Made, EvidenceError> {
+    make(to, request, &mut Logs { profile: profile(), count }, keys)
+}
+
+/// One folder with keys and a bag made once; tests copy it.
+pub(crate) struct Bench {
+    _dir: TempDir,
+    pub(crate) keys: PathBuf,
+    pub(crate) bag: PathBuf,
+    pub(crate) zip: PathBuf,
+    pub(crate) key: PublicKey,
+}
+
+pub(crate) fn bench() -> &'static Bench {
+    static MADE: OnceLock<Bench> = OnceLock::new();
+    MADE.get_or_init(|| {
+        let dir = tempfile::tempdir().unwrap();
+        let (folder, bag, zip) =
+            (dir.path().join("keys"), dir.path().join("bag"), dir.path().join("bag.zip"));
+        let keys = Keys::open(&folder).unwrap();
+        made(&bag, &request(), &keys, 1).unwrap();
+        made(&zip, &request(), &keys, 1).unwrap();
+        Bench { keys: folder, bag, zip, key: keys.public(), _dir: dir }
+    })
+}
+
+/// A copy of the bag that a test may spoil.
+pub(crate) fn copy() -> (TempDir, PathBuf) {
+    let dir = tempfile::tempdir().unwrap();
+    let to = dir.path().join("bag");
+    for name in files(&bench().bag) {
+        let path = to.join(&name);
+        fs::create_dir_all(path.parent().unwrap()).unwrap();
+        fs::copy(bench().bag.join(&name), path).unwrap();
+    }
+    (dir, to)
+}
+
+/// Every file of a folder, by its path within.
+pub(crate) fn files(root: &Path) -> Vec<String> {
+    let mut found = Vec::new();
+    let mut folders = vec![root.to_owned()];
+    while let Some(folder) = folders.pop() {
+        for entry in fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                folders.push(path);
+            } else {
+                found.push(path.strip_prefix(root).unwrap().to_str().unwrap().to_owned());
+            }
+        }
+    }
+    found.sort();
+    found
+}
+
+pub(crate) fn verified(bag: &Path) -> Result<Verified, EvidenceError> {
+    verify(bag, &bench().key, &mut [])
+}
+
+/// Not whole, or refused: what is told.
+pub(crate) fn trouble(bag: &Path) -> String {
+    match verified(bag) {
+        Ok(done) if done.holds() => panic!("{} was taken for whole", bag.display()),
+        Ok(done) => {
+            let faults = done.faults.iter().map(ToString::to_string);
+            faults.chain(done.replayed.into_iter().flat_map(|r| r.differs)).collect::<Vec<_>>().join("\n")
+        }
+        Err(error) => error.to_string(),
+    }
+}

@@ -1,0 +1,354 @@
+//! `foldwatch evidence`: a signed bag out of recordings, and whether a bag is whole.
+
+use std::fs::File;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use anyhow::{Context, Result, bail};
+use clap::{Args, Subcommand, ValueEnum};
+use foldwatch_columns::ColumnMap;
+use foldwatch_evidence::{
+    AnyError, Chain, Digest, Entry, Keys, LeaveOut, Material, Paper, PublicKey, Recording, Request, Signer,
+    Verified,
+};
+use foldwatch_profile::Profile;
+use foldwatch_samples::{Item, Sink};
+use foldwatch_units::Micros;
+
+use crate::{input, profiles};
+
+/// Make a signed bag of evidence, or say whether one is whole.
+#[derive(Debug, Args)]
+pub struct Evidence {
+    #[command(subcommand)]
+    what: What,
+}
+
+#[derive(Debug, Subcommand)]
+enum What {
+    /// Make a bag: raw samples, what follows from them, how it was judged, a report, signed.
+    Make(Box<Make>),
+    /// Say whether a bag is whole, who signed it, and whether its samples give its findings. Exit status 0: all so; 1:
+    /// not, and what.
+    Verify(Verify),
+    /// The signing key.
+    Keys(KeysCommand),
+}
+
+#[derive(Debug, Args)]
+struct Make {
+    /// Logs of one car, in order of time: packed, text or delimited columns; `.gz` is taken as it is.
+    #[arg(required = true, value_name = "LOG")]
+    logs: Vec<PathBuf>,
+    /// The roof: a profile's file, or the id of one that comes with foldwatch.
+    #[arg(long, value_name = "FILE")]
+    profile: PathBuf,
+    /// The column map of a log in columns.
+    #[arg(long, value_name = "FILE")]
+    columns: Option<PathBuf>,
+    /// The car, as it shall stand in the evidence; the profile's id where it is not given.
+    #[arg(long, value_name = "CAR")]
+    car: Option<String>,
+    /// The car's name for people.
+    #[arg(long, value_name = "TEXT")]
+    name: Option<String>,
+    /// A line of the service record: when (RFC 3339) and what was done, as `2026-05-04T12:00:00Z=new seals`.
+    #[arg(long = "service", value_name = "TIME=TEXT", value_parser = service)]
+    services: Vec<(Micros, String)>,
+    /// Where to: a folder, or a zip where the name ends in `.zip`. Nothing is written over.
+    #[arg(long, short, value_name = "PLACE")]
+    out: PathBuf,
+    /// What is to be left out.
+    #[arg(long, value_enum, value_name = "WHAT")]
+    leave_out: Vec<Leave>,
+    /// The date of the evidence (RFC 3339). Without it, that of the last thing recorded: the same input gives the same
+    /// bytes.
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    at: Option<Micros>,
+    /// Paper of the report.
+    #[arg(long, value_enum, default_value_t = Sheet::A4)]
+    paper: Sheet,
+    /// The bag that this one corrects.
+    #[arg(long, value_name = "BAG")]
+    revises: Option<PathBuf>,
+    #[command(flatten)]
+    keys: KeyFolder,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Sheet {
+    /// 210 mm by 297 mm.
+    A4,
+    /// 8.5 in by 11 in.
+    Letter,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Leave {
+    /// The car's name, names of logs and loggers, authors of entries.
+    Owner,
+    /// The service record.
+    Service,
+}
+
+#[derive(Debug, Args)]
+struct Verify {
+    /// The bag: a folder or a zip.
+    #[arg(value_name = "BAG")]
+    bag: PathBuf,
+    /// The tester's public key (PEM), got by another way than the bag itself.
+    #[arg(long, value_name = "FILE")]
+    key: PathBuf,
+    /// The logs that the bag was made from, in the same order: held against its chain.
+    #[arg(long = "log", value_name = "LOG")]
+    logs: Vec<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+struct KeysCommand {
+    #[command(subcommand)]
+    what: KeysWhat,
+    #[command(flatten)]
+    keys: KeyFolder,
+}
+
+#[derive(Debug, Subcommand)]
+enum KeysWhat {
+    /// Where the key is, its fingerprint, and the public key to hand out.
+    Show,
+    /// A new key takes over; the old one signs that, and its private half is gone.
+    Rotate {
+        /// The moment that stands in the statement (RFC 3339); now where it is not given.
+        #[arg(long, value_name = "TIME", value_parser = moment)]
+        at: Option<Micros>,
+    },
+}
+
+#[derive(Debug, Args)]
+struct KeyFolder {
+    /// The folder of the signing key; made on first use. Keep it out of back-ups of the data.
+    #[arg(long = "keys", value_name = "FOLDER", env = "FOLDWATCH_KEYS")]
+    folder: Option<PathBuf>,
+}
+
+impl KeyFolder {
+    /// Beside other programs' settings of this user (XDG Base Directory Specification), never with the data.
+    fn path(&self) -> Result<PathBuf> {
+        let own = |name: &str| std::env::var_os(name).map(PathBuf::from).filter(|path| path.is_absolute());
+        self.folder
+            .clone()
+            .or_else(|| own("XDG_CONFIG_HOME").map(|config| config.join("foldwatch/keys")))
+            .or_else(|| own("HOME").map(|home| home.join(".config/foldwatch/keys")))
+            .context("no home folder to keep the signing key in: name one with --keys")
+    }
+
+    fn open(&self) -> Result<Keys> {
+        let keys = Keys::open(&self.path()?)?;
+        if keys.new {
+            eprintln!(
+                "a signing key was made in {}; its public half is public.pem there, fingerprint {}",
+                keys.folder().display(),
+                keys.public().fingerprint().grouped()
+            );
+        }
+        Ok(keys)
+    }
+}
+
+fn moment(text: &str) -> Result<Micros, String> {
+    foldwatch_report::parse_utc(text).ok_or_else(|| "no time; write it as 2026-05-04T12:00:00Z".to_owned())
+}
+
+fn service(text: &str) -> Result<(Micros, String), String> {
+    let (at, what) = text.split_once('=').ok_or("write it as 2026-05-04T12:00:00Z=new seals")?;
+    Ok((moment(at)?, what.trim().to_owned()))
+}
+
+pub fn run(args: &Evidence) -> Result<()> {
+    match &args.what {
+        What::Make(args) => make(args),
+        What::Verify(args) => verify(args),
+        What::Keys(args) => keys(args),
+    }
+}
+
+fn make(args: &Make) -> Result<()> {
+    if args.logs.iter().any(|log| log.as_os_str() == "-") {
+        bail!("evidence needs the log as a file: its bytes are read more than once");
+    }
+    let keys = args.keys.open()?;
+    let profile = profiles::load(&args.profile)?;
+    let entries = args.services.iter().map(|(at, what)| Entry {
+        at: *at,
+        kind: "service".into(),
+        author: String::new(),
+        subject: what.clone(),
+        result: String::new(),
+        text: String::new(),
+    });
+    let request = Request {
+        profile_text: profiles::text(&args.profile)?,
+        columns_text: args.columns.as_deref().map(profiles::read_text).transpose()?,
+        subject: args.car.clone().unwrap_or_else(|| profile.id.clone()),
+        name: args.name.clone(),
+        settings: Vec::new(),
+        entries: entries.collect(),
+        remarks: Vec::new(),
+        leave_out: leave_out(&args.leave_out),
+        at: args.at,
+        revises: args.revises.as_deref().map(tag_manifest).transpose()?,
+        paper: match args.paper {
+            Sheet::A4 => Paper::A4,
+            Sheet::Letter => Paper::Letter,
+        },
+        profile: Arc::clone(&profile),
+    };
+    let columns = args.columns.as_deref().map(|from| input::column_map(from, &profile)).transpose()?;
+    let mut material = Logs { logs: &args.logs, profile: &profile, columns };
+    let made = foldwatch_evidence::make(&args.out, &request, &mut material, &keys)?;
+    println!(
+        "{}: {} cycles, {} findings, {} rows of samples, {} bytes",
+        args.out.display(),
+        made.cycles,
+        made.findings,
+        made.rows,
+        made.bytes
+    );
+    println!("signed with the key {}", keys.public().fingerprint().grouped());
+    println!("tag manifest {}", made.tag_manifest);
+    println!("end of the chain over what was recorded {}", made.chain_head);
+    Ok(())
+}
+
+fn leave_out(asked: &[Leave]) -> Vec<LeaveOut> {
+    let mut all: Vec<LeaveOut> = asked
+        .iter()
+        .map(|leave| match leave {
+            Leave::Owner => LeaveOut::Owner,
+            Leave::Service => LeaveOut::Service,
+        })
+        .collect();
+    all.sort();
+    all.dedup();
+    all
+}
+
+fn tag_manifest(bag: &Path) -> Result<Digest> {
+    foldwatch_evidence::tag_manifest(bag).with_context(|| format!("{}", bag.display()))
+}
+
+/// Logs as `analyze` reads them.
+struct Logs<'a> {
+    logs: &'a [PathBuf],
+    profile: &'a Arc<Profile>,
+    columns: Option<ColumnMap>,
+}
+
+/// Items handed through to whoever takes them.
+struct Through<'a>(&'a mut dyn Sink);
+
+impl Sink for Through<'_> {
+    fn item(&mut self, item: Item<'_>) {
+        self.0.item(item);
+    }
+
+    fn same(&mut self, times: &[Micros]) {
+        self.0.same(times);
+    }
+}
+
+impl Material for Logs<'_> {
+    fn count(&self) -> usize {
+        self.logs.len()
+    }
+
+    fn read(&mut self, recording: usize, sink: &mut dyn Sink) -> Result<Recording, AnyError> {
+        let log = &self.logs[recording];
+        let reading = input::read(log, self.profile, self.columns.as_ref(), &mut Through(sink))?;
+        Ok(Recording {
+            name: log.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default(),
+            encoding: reading.encoding.to_owned(),
+            checked: reading.timeline.is_some(),
+            notes: reading.notes,
+            timeline: reading.timeline,
+        })
+    }
+
+    fn chain(&mut self) -> Chain<'_> {
+        let open = |log: &'_ PathBuf| {
+            let log = log.clone();
+            let open = move || Ok(Box::new(File::open(log)?) as Box<dyn Read>);
+            Box::new(open) as Box<dyn FnOnce() -> std::io::Result<Box<dyn Read>>>
+        };
+        Chain::Logs(self.logs.iter().map(open).collect())
+    }
+}
+
+fn verify(args: &Verify) -> Result<()> {
+    let key = PublicKey::read(&args.key)?;
+    let open = |log: &PathBuf| -> Result<Box<dyn Read>> {
+        Ok(Box::new(File::open(log).with_context(|| format!("{} can't be opened", log.display()))?))
+    };
+    let mut logs = args.logs.iter().map(open).collect::<Result<Vec<_>>>()?;
+    let done = foldwatch_evidence::verify(&args.bag, &key, &mut logs)?;
+    tell(&done, !logs.is_empty());
+    if done.holds() {
+        println!("{}: whole, signed, and its findings follow from its samples", args.bag.display());
+        return Ok(());
+    }
+    bail!("{} does not hold", args.bag.display())
+}
+
+fn tell(done: &Verified, with_logs: bool) {
+    for fault in &done.faults {
+        println!("NOT WHOLE  {fault}");
+    }
+    if done.faults.is_empty() {
+        println!("files      {} files, {} bytes: each as it was signed", done.files, done.bytes);
+    }
+    match &done.signer {
+        Signer::TheKey => println!("signature  by the key given"),
+        Signer::Successor(steps) => {
+            println!("signature  by a key that the one given has named as its successor ({steps} on record)");
+        }
+        // Told among the faults.
+        Signer::Unproven(_) => {}
+    }
+    if let Some(head) = done.chain_head {
+        let logs = if with_logs { "; the logs are those it was made from" } else { "" };
+        println!("chain      unbroken up to {head}{logs}");
+    }
+    if let Some(anew) = &done.replayed {
+        let (rows, cycles, findings) = (anew.rows, anew.cycles, anew.findings);
+        if anew.differs.is_empty() {
+            println!("findings   {rows} rows judged anew: the same {cycles} cycles and {findings} findings");
+        }
+        for differs in &anew.differs {
+            println!("DIFFERS    {differs}");
+        }
+    } else {
+        println!("findings   not judged anew, because something is not whole");
+    }
+    for note in &done.notes {
+        println!("note       {note}");
+    }
+}
+
+fn keys(args: &KeysCommand) -> Result<()> {
+    let mut keys = args.keys.open()?;
+    if let KeysWhat::Rotate { at } = &args.what {
+        let now = || {
+            let since =
+                std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
+            Micros(i64::try_from(since.as_micros()).unwrap_or(0))
+        };
+        keys.rotate(&foldwatch_report::rfc3339(at.unwrap_or_else(now)))?;
+        println!("a new key is in use; hand out its public half. Bags of the old key stay valid.");
+    }
+    println!("folder       {}", keys.folder().display());
+    println!("fingerprint  {}", keys.public().fingerprint().grouped());
+    println!("keys before  {}", keys.successions().len());
+    print!("{}", keys.public().to_pem());
+    Ok(())
+}

@@ -1,0 +1,70 @@
+"""A bag of evidence as others read it: bagit, frictionless, csv, pypdf."""
+
+import csv
+import io
+import json
+import subprocess
+import sys
+import zipfile
+from datetime import datetime
+from pathlib import Path
+
+import bagit
+import frictionless
+from pypdf import PdfReader
+
+bag, archive, foldwatch = Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3]
+
+bagit.Bag(str(bag)).validate()
+report = frictionless.validate(str(bag / "data" / "datapackage.json"))
+assert report.valid, report.to_summary()
+tables = [task.name for task in report.tasks]
+assert {"samples", "cycles", "phases", "measures", "findings", "calibration", "stretches", "chain", "service"} <= set(tables), tables
+package = json.loads((bag / "data" / "datapackage.json").read_text())
+units = {f["name"]: f.get("unit") for r in package["resources"] for f in r["schema"]["fields"]}
+assert units["pressure_bar"] == "bar" and units["duration_s"] == "s", units
+
+# The same numbers as foldwatch's own export, read by Python's csv.
+log = Path(__file__).parents[2] / "sample-logs/packed/four-cycles.bin.gz"
+for table in ["samples", "findings", "phases"]:
+    text = subprocess.run([foldwatch, "export", str(log), "--profile", "hardtop-five", "--table", table],
+                          check=True, capture_output=True).stdout.decode()
+    own = list(csv.DictReader(io.StringIO(text, newline="")))
+    with open(bag / "data" / f"{table}.csv", newline="") as file:
+        rows = [row for row in csv.DictReader(file) if row.get("record", "row") in ("row", "edge")]
+    assert len(own) == len(rows) > 0, (table, len(own), len(rows))
+    for a, b in zip(own, rows):
+        for column, value in a.items():
+            assert b[column] == value, (table, column, value, b[column])
+    if table == "samples":
+        numbers = [float(row["pressure_bar"]) for row in rows if row["pressure_bar"]]
+        assert max(numbers) > 50
+        for row in rows[:1000]:
+            datetime.fromisoformat(row["time_utc"].replace("Z", "+00:00"))
+with open(bag / "data" / "service.csv", newline="") as file:
+    assert list(csv.DictReader(file))[0]["subject"] == 'seals, "new"'
+
+# The report: text can be selected, fonts are embedded, it is tagged, and says that it is PDF/A.
+def look(data, width, height):
+    reader = PdfReader(io.BytesIO(data))
+    text = "\n".join(page.extract_text() for page in reader.pages)
+    assert "Evidence report" in text and "Caution" in text and "For the engineer" in text
+    box = reader.pages[0].mediabox
+    assert abs(float(box.width) - width) < 1 and abs(float(box.height) - height) < 1, box
+    root = reader.trailer["/Root"]
+    assert root["/MarkInfo"]["/Marked"], "not tagged"
+    assert b"pdfaid" in root["/Metadata"].get_data()
+    for page in reader.pages:
+        for font in page["/Resources"].get("/Font", {}).values():
+            for own in font.get_object().get("/DescendantFonts", []):
+                descriptor = own.get_object()["/FontDescriptor"].get_object()
+                assert any(key in descriptor for key in ("/FontFile", "/FontFile2", "/FontFile3")), "font not embedded"
+    return text
+
+text = look((bag / "data" / "report.pdf").read_bytes(), 595.3, 841.9)
+info = dict(line.split(": ", 1) for line in (bag / "bag-info.txt").read_text().splitlines())
+assert info["Signer-Fingerprint"][:8] in text
+with zipfile.ZipFile(archive) as packed:
+    assert packed.testzip() is None
+    look(packed.read("evidence/data/report.pdf"), 612, 792)
+print("bagit, frictionless, csv and pypdf accept it:", ", ".join(tables))
