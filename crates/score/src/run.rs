@@ -94,9 +94,9 @@ fn one(
     let stall = phase
         .pump
         .then(|| {
-            pressure
-                .map(|lane| stall(cycle, run, phase, lane, relief))
-                .unwrap_or_else(|| current.and_then(|lane| stall(cycle, run, phase, lane, None)))
+            pressure.map(|lane| stall(cycle, run, phase, lane, relief, STEP_UP)).unwrap_or_else(|| {
+                current.and_then(|lane| stall(cycle, run, phase, lane, None, STEP_UP_CURRENT))
+            })
         })
         .flatten();
     let lag = run
@@ -202,11 +202,20 @@ pub(crate) fn state_before(profile: &Profile, phase: PhaseRef, signal: SignalIx)
 pub(crate) const AT_RELIEF: f64 = 0.9;
 /// A plateau must lie this much above the running level to be a stop rather than a heavier stretch of the way.
 const STEP_UP: f64 = 1.25;
+/// The same for a current, of which the motor's own losses are a part that does not grow.
+const STEP_UP_CURRENT: f64 = 1.15;
 /// Share of the expected time that must have been moved before a rise counts as reaching the stop.
 const MOVED: f64 = 0.3;
 
 /// The last plateau of a trace within a run, when the drive pushed until its end.
-fn stall(cycle: &Cycle, run: &PhaseRun, phase: &Phase, lane: Lane, relief: Option<f64>) -> Option<Stall> {
+fn stall(
+    cycle: &Cycle,
+    run: &PhaseRun,
+    phase: &Phase,
+    lane: Lane,
+    relief: Option<f64>,
+    step_up: f64,
+) -> Option<Stall> {
     let to = look::last_of(cycle, run.start, run.left, look::pump_runs)?;
     // What came with the confirmation is no longer the motion's.
     let to = run.confirmed_at.filter(|at| *at > run.start).map_or(to, |at| to.min(at));
@@ -240,7 +249,7 @@ fn stall(cycle: &Cycle, run: &PhaseRun, phase: &Phase, lane: Lane, relief: Optio
         let rise = (from - knee).0;
         let unconfirmed = run.confirmation != Confirmation::Confirmed;
         let highest = relief.is_none() && is_the_cycles_highest(cycle, lane, top);
-        let clear = top >= STEP_UP * running && top - running > 6.0 * noise;
+        let clear = top >= step_up * running && top - running > 6.0 * noise;
         if !(moved && clear && lasted >= rise.max(0.25) && (unconfirmed || highest)) {
             return None;
         }

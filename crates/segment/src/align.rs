@@ -5,7 +5,7 @@
 //! confirmation costs its phase a penalty and not the cycle its meaning: the path through the other evidence is
 //! still the cheapest.
 
-use foldwatch_profile::{Expr, Phase, Profile, SignalIx};
+use foldwatch_profile::{Expr, Phase, Profile, SignalIx, SignalKind};
 use foldwatch_units::{Direction, Micros, Seconds};
 
 use crate::drive::{DriveSignals, PumpSource};
@@ -63,10 +63,16 @@ mod cost {
     pub const DRIVE_TURNED: f64 = 1.0;
     /// Ending before the last step.
     pub const UNFINISHED: f64 = 1.0;
+    /// The same although what confirms the last step came to stand during the movement.
+    pub const UNFINISHED_BUT_THERE: f64 = 3.5;
 }
 
 /// A demand within this time before a moment still counts there: the unit's reaction.
 const REACTION: Seconds = Seconds(0.5);
+
+/// A switch that comes back within this time did not follow the mechanism: it chatters or its wire is loose. Judgment:
+/// no step of a roof takes less.
+pub(crate) const SHAKE: Seconds = Seconds(0.5);
 
 /// Everything the alignment looks at.
 pub(crate) struct Scene<'a> {
@@ -176,6 +182,20 @@ impl<'a> Scene<'a> {
         }
     }
 
+    /// The edges of switches that tell of the mechanism. Of changes that follow each other within [`SHAKE`] the first
+    /// counts where the switch stays changed, and none where it comes back.
+    fn evidence(&self) -> Vec<(Micros, SignalIx)> {
+        let mut out = Vec::new();
+        for (signal, _) in self.profile.of_kind(SignalKind::Switch) {
+            let times: Vec<Micros> =
+                self.recording.edges.iter().filter(|e| e.signal == signal).map(|e| e.at).collect();
+            for shaking in times.chunk_by(|a, b| *b - *a <= SHAKE).filter(|group| group.len() % 2 == 1) {
+                out.push((shaking[0], signal));
+            }
+        }
+        out
+    }
+
     fn moments(&self) -> Vec<Moment> {
         let horizon = self.end + AFTER_END;
         let rec = self.recording;
@@ -191,6 +211,7 @@ impl<'a> Scene<'a> {
         times.sort_unstable();
         times.dedup();
 
+        let evidence = self.evidence();
         let mut out: Vec<Moment> = Vec::with_capacity(times.len());
         let mut span = 0;
         let mut last_demand: Option<(Micros, Direction)> = None;
@@ -202,7 +223,7 @@ impl<'a> Scene<'a> {
             let mut here = Vec::new();
             while let Some(edge) = edges.next_if(|edge| edge.at <= at) {
                 on[edge.signal.at()] = Some(edge.on);
-                if self.profile.signal(edge.signal).kind == foldwatch_profile::SignalKind::Switch {
+                if evidence.contains(&(edge.at, edge.signal)) {
                     here.push((edge.signal, edge.on));
                 }
             }
@@ -275,9 +296,19 @@ impl<'a> Scene<'a> {
             costs = next;
             back.push(from);
         }
+        // The last step's confirmation fell and came to stand again (or for the first time) during the movement.
+        let there = |direction: Direction| {
+            let last_step =
+                |s: &State| s.direction == direction && s.index + 1 == self.profile.sequence(direction).len();
+            states.iter().position(last_step).is_some_and(|s| {
+                let was_away = before_start[s] == Some(false) || holds.iter().any(|h| h[s] == Some(false));
+                was_away && holds.last().is_some_and(|h| h[s] == Some(true))
+            })
+        };
         for (s, c) in costs.iter_mut().enumerate() {
             if self.phase(states[s]).is_some() {
-                *c += cost::UNFINISHED;
+                let there = there(states[s].direction);
+                *c += if there { cost::UNFINISHED_BUT_THERE } else { cost::UNFINISHED };
             }
         }
         let mut state = (0..states.len()).min_by(|a, b| costs[*a].total_cmp(&costs[*b])).unwrap_or(0);

@@ -20,15 +20,15 @@ pub(crate) fn end_of_motion(scene: &Scene, phase: &Phase, start: Micros, left: M
         pressure_knee(times, values, scene.profile.hydraulics.relief).map(|knee| knee.at)
     };
     let by_current = || current_knee(times, window(scene.signals.current)?).map(|knee| knee.at);
-    let by_partner = || {
-        rec.edges
-            .iter()
-            .filter(|edge| edge.at > start && edge.at <= left)
-            .filter(|edge| phase.confirm.wanted().contains(&(edge.signal, edge.on)))
-            .map(|edge| edge.at)
-            .next_back()
-    };
-    by_pressure().or_else(by_current).or_else(by_partner)
+    by_pressure().or_else(by_current).or_else(|| by_partner(scene, phase, start, left))
+}
+
+/// The last of those switches of a confirmation that did make. One that has to open does so as the motion begins, and
+/// tells nothing of its end.
+pub(crate) fn by_partner(scene: &Scene, phase: &Phase, start: Micros, left: Micros) -> Option<Micros> {
+    let wanted = phase.confirm.wanted();
+    let edges = scene.recording.edges.iter().filter(|edge| edge.at > start && edge.at <= left);
+    edges.filter(|edge| edge.on && wanted.contains(&(edge.signal, true))).map(|edge| edge.at).next_back()
 }
 
 /// The time between the rows around a moment.

@@ -5,6 +5,7 @@ use foldwatch_samples::GapCause;
 use foldwatch_units::{Direction, Micros, Seconds};
 
 use crate::align::{Scene, Stay};
+use crate::drive::PumpSource;
 use crate::model::{Outcome, PhaseRun, Recording};
 
 /// Below this share of the nominal voltage the supply is gone: no control unit runs on 6 V of 12.
@@ -99,8 +100,9 @@ fn stopped_by_operator(scene: &Scene, path: &[Stay], runs: &[PhaseRun]) -> bool 
     let recorded: Vec<SignalIx> =
         scene.signals.demands.iter().copied().filter(|ix| scene.seen[ix.at()]).collect();
     let direction = path.last().map(|stay| stay.state.direction);
-    if recorded.is_empty() {
-        // Nobody tells. A unit gives up when time is over, a person before.
+    if recorded.is_empty() || scene.source == PumpSource::Demand {
+        // Nobody tells, or the demand is all that is known of the drive: it ends with it. A unit gives up when time is
+        // over, a person before.
         let Some(last) = runs.last() else { return true };
         let phase = last.phase.of(scene.profile);
         let patience = phase.give_up.map_or(phase.limit, |give_up| give_up * 0.95);

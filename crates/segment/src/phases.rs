@@ -3,7 +3,7 @@
 use foldwatch_profile::{Expr, Phase, PhaseRef, SignalIx};
 use foldwatch_units::{Micros, Seconds};
 
-use crate::align::{AFTER_END, Scene, Stay};
+use crate::align::{AFTER_END, SHAKE, Scene, Stay};
 use crate::infer;
 use crate::model::{Confirmation, PhaseRun};
 
@@ -51,8 +51,8 @@ fn drop_skipped(scene: &Scene, stays: &mut Vec<Stay>) {
     }
 }
 
-/// Steps that the path passed through in no time, because nothing told their end, share the time of the step before
-/// them as the profile expects it.
+/// Steps that the path passed through in no time, or that it left although neither their confirmation nor the drive
+/// told their end, share their time.
 fn share_out(scene: &Scene, stays: &mut [Stay]) {
     let mut n = 0;
     while n < stays.len() {
@@ -60,25 +60,48 @@ fn share_out(scene: &Scene, stays: &mut [Stay]) {
         while last + 1 < stays.len()
             && stays[last + 1].state.direction == stays[n].state.direction
             && stays[last + 1].from == stays[last].to
-            && stays[last + 1].from == stays[last + 1].to
+            && (stays[last + 1].from == stays[last + 1].to || !drive_changed(scene, stays[last].to))
             && !confirmed_at_leaving(scene, &stays[last])
         {
             last += 1;
         }
-        if last > n && stays[n].to > stays[n].from {
-            let expected: Vec<f64> =
-                stays[n..=last].iter().map(|s| scene.phase(s.state).map_or(1.0, |p| p.expected.0)).collect();
-            let total: f64 = expected.iter().sum();
-            let (from, whole) = (stays[n].from, stays[n].to - stays[n].from);
-            let mut done = 0.0;
-            for (k, share) in expected.iter().enumerate() {
-                stays[n + k].from = from + whole * (done / total);
-                done += share;
-                stays[n + k].to = from + whole * (done / total);
-            }
+        if last > n && stays[last].to > stays[n].from {
+            share(scene, &mut stays[n..=last]);
         }
         n = last + 1;
     }
+}
+
+/// Each step ends where one of its own switches made; what lies between two such moments is shared as the profile
+/// expects it.
+fn share(scene: &Scene, stays: &mut [Stay]) {
+    let (Some(first), Some(end)) = (stays.first().map(|s| s.from), stays.last().map(|s| s.to)) else {
+        return;
+    };
+    let expected = |stay: &Stay| scene.phase(stay.state).map_or(1.0, |phase| phase.expected.0);
+    let (mut n, mut from) = (0, first);
+    while n < stays.len() {
+        // The next step whose end is told; the last one's is.
+        let told = (n..stays.len() - 1)
+            .find_map(|k| {
+                let phase = scene.phase(stays[k].state)?;
+                infer::by_partner(scene, phase, from, end).filter(|at| *at < end).map(|at| (k, at))
+            })
+            .unwrap_or((stays.len() - 1, end));
+        let (last, to) = told;
+        let total: f64 = stays[n..=last].iter().map(expected).sum();
+        let (lasted, mut done) = (to - from, 0.0);
+        for stay in &mut stays[n..=last] {
+            stay.from = from + lasted * (done / total);
+            done += expected(stay);
+            stay.to = from + lasted * (done / total);
+        }
+        (n, from) = (last + 1, to);
+    }
+}
+
+fn drive_changed(scene: &Scene, at: Micros) -> bool {
+    scene.drive.iter().any(|span| span.from == at)
 }
 
 fn confirmed_at_leaving(scene: &Scene, stay: &Stay) -> bool {
@@ -110,7 +133,8 @@ fn judge_end(
     went_on: bool,
     turned_round: bool,
 ) -> PhaseRun {
-    let truth = truth(scene, &phase.confirm);
+    let mut truth = truth(scene, &phase.confirm);
+    steady(&mut truth);
     let at = |moment: Micros| truth.iter().take_while(|(t, _)| *t <= moment).last().map(|(_, holds)| *holds);
     // The rise that stood when the step was left.
     let rise = |limit: Micros| {
@@ -180,6 +204,19 @@ fn judge_end(
         confirmed_at,
         left,
         went_on,
+    }
+}
+
+/// What falls and comes back within [`SHAKE`] never fell: the first contact is the edge.
+fn steady(truth: &mut Vec<(Micros, Option<bool>)>) {
+    let mut n = 0;
+    while n + 2 < truth.len() {
+        let back = truth[n].1 == Some(true) && truth[n + 2].1 == Some(true);
+        if back && truth[n + 2].0 - truth[n + 1].0 <= SHAKE {
+            truth.drain(n + 1..n + 3);
+        } else {
+            n += 1;
+        }
     }
 }
 

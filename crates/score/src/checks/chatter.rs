@@ -12,8 +12,9 @@ static ABOUT: About = About {
     meaning: "A switch opened and closed many times within a moment, more often than contact bounce explains.",
     inspect: "Its fastening and adjustment (it sits at the point of switching), then its contacts and plug.",
     limit_origin: "Bounce is what the profile's debounce covers. Four changes too many around a true change, each within half a \
-                   second of the one before, two within a quarter of one, or six with no true change, each within 0.08 s (judgment: two full openings \
-                   can't be one shock, and no part of a roof leaves a switch and returns so fast; a loose wire opens less often).",
+                   second of the one before, two within a quarter of one, or six with no true change, each within a quarter of a \
+                   second (0.08 s where it is lost at other times, too) (judgment: two full openings can't be one shock, and \
+                   no part of a roof leaves a switch and returns so fast; a loose wire opens less often).",
 };
 
 /// Changes farther apart than this do not belong together, around a true change ...
@@ -74,8 +75,14 @@ pub(crate) fn chattering(view: &View, signal: SignalIx) -> Vec<Cluster> {
     let elsewhere = super::dropout::unexplained(view, signal);
     let stray = elsewhere.iter().any(|at| out.iter().all(|c| *at < c.from || *at > c.to));
     out.retain(|c| !stray || c.excess >= MANY);
-    let close = clusters(view, signal, CLOSE.max(1.5 * view.period()));
-    out.extend(close.into_iter().filter(|c| !c.changed && c.excess >= OUT_OF_REST));
+    let mut at_rest = clusters(view, signal, AT_THE_POINT.max(1.5 * view.period()));
+    at_rest.retain(|c| !c.changed && c.excess >= OUT_OF_REST);
+    // The same holds where there is no change, unless they are closer than a loose wire's.
+    if elsewhere.iter().any(|at| out.iter().chain(&at_rest).all(|c| *at < c.from || *at > c.to)) {
+        at_rest = clusters(view, signal, CLOSE.max(1.5 * view.period()));
+        at_rest.retain(|c| !c.changed && c.excess >= OUT_OF_REST);
+    }
+    out.extend(at_rest);
     out
 }
 

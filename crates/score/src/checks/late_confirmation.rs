@@ -1,6 +1,6 @@
 //! late-confirmation: the mechanism was there, and its switch told so only later.
 
-use foldwatch_profile::Expr;
+use foldwatch_profile::{Expr, SignalKind};
 use foldwatch_segment::Confirmation;
 
 use super::{About, Check};
@@ -26,6 +26,8 @@ const SHARE_OF_DWELL: f64 = 0.5;
 /// what pressure needs to build up, and below what a person would notice.
 const BUILD_UP: f64 = 0.3;
 
+/// Share of the lag by which the whole step must have taken longer. Judgment: its expected time is known to some percent.
+const LONGER: f64 = 0.5;
 /// What the next step may take less, as a share of what this one took more, to be the same matter. Judgment.
 const MADE_UP: (f64, f64) = (0.6, 1.4);
 /// Chance of a sound step's time below which it is worth asking why. Judgment: with what the next step says it is enough.
@@ -56,6 +58,12 @@ fn allowed(view: &View, step: &Step) -> f64 {
     let usual = view.history.usual_lag(view.profile, step.run.phase).unwrap_or(0.0).max(0.0);
     let floor = BUILD_UP + debounce + 2.0 * view.period();
     usual + (SHARE_OF_DWELL * view.profile.timing.relief_dwell.0).max(floor)
+}
+
+/// Where only the trace's shape tells of the stop, a heavier end of the way looks the same, but takes no more time.
+fn took_longer(view: &View, step: &Step, lag: f64) -> bool {
+    let relief = view.profile.hydraulics.relief.is_some() && view.lane(SignalKind::Pressure).is_some();
+    relief || step.timing.is_none_or(|timing| step.run.driven.0 - timing.expected.0 >= LONGER * lag)
 }
 
 /// By how much a confirmation was late, where the next step has the same drive: its mechanism was already on its way, so
@@ -97,7 +105,7 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
         (Confirmation::Confirmed, Some(lag)) => (lag, false, allowed(view, step)),
         _ => return None,
     };
-    if since <= limit {
+    if since <= limit || !by_unit && !took_longer(view, step, since) {
         return None;
     }
     let signal = last_to_come(view, step, confirmed);
@@ -191,6 +199,16 @@ mod tests {
         assert_eq!(waiting(1.2).kinds(), ["late-confirmation"]);
         let by_current = waiting(1.2).with(|s| s.absent = vec![sig::PRESSURE]);
         assert_eq!(by_current.kinds(), ["late-confirmation"]);
+    }
+
+    #[test]
+    fn a_heavier_end_of_the_way_is_none() {
+        let heavy_end = waiting(1.2).with(|s| {
+            s.absent = vec![sig::PRESSURE];
+            s.relief = 100.0;
+            s.acts[2].moves -= 1.2;
+        });
+        assert!(heavy_end.kinds().is_empty(), "{:?}", heavy_end.judged().findings);
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! missing-confirmation: a step had its time, and its switch did not come.
 
-use foldwatch_profile::Expr;
+use foldwatch_profile::{Expr, SignalIx, SignalKind};
 use foldwatch_segment::Confirmation;
 
 use super::{About, Check};
@@ -28,12 +28,12 @@ impl Check for MissingConfirmation {
     }
 
     fn examine(&self, view: &View) -> Vec<Finding> {
-        view.steps().filter(|step| is_missing(step)).map(|step| tell(view, &step)).collect()
+        view.steps().filter(|step| is_missing(view, step)).map(|step| tell(view, &step)).collect()
     }
 }
 
 /// Whether the step's confirmation can be said to be missing.
-pub(crate) fn is_missing(step: &Step) -> bool {
+pub(crate) fn is_missing(view: &View, step: &Step) -> bool {
     let open_end = matches!(step.run.confirmation, Confirmation::Inferred | Confirmation::Missing);
     // What was confirmed before the step began is a matter of a stuck switch; what isn't recorded is none at all.
     open_end
@@ -43,10 +43,17 @@ pub(crate) fn is_missing(step: &Step) -> bool {
         && match step.facts.cut {
             None => step.had_fair_time(),
             Some(Cut::GivenUp) => gave_up_in_time(step),
-            // Someone who lets go of the button after waiting at the stop has seen the same.
-            Some(Cut::Stopped) => step.had_fair_time() && reached_the_stop(step.facts),
+            // Someone who lets go of the button after waiting at the stop has seen the same; where nothing shows the
+            // stop, the time alone must do.
+            Some(Cut::Stopped) => {
+                step.had_fair_time() && (reached_the_stop(step.facts) || !stops_are_seen(view))
+            }
             Some(Cut::Reversed | Cut::PowerLost | Cut::Gap) => false,
         }
+}
+
+fn stops_are_seen(view: &View) -> bool {
+    view.lane(SignalKind::Pressure).is_some() || view.lane(SignalKind::Current).is_some()
 }
 
 fn reached_the_stop(facts: &RunFacts) -> bool {
@@ -59,9 +66,21 @@ fn gave_up_in_time(step: &Step) -> bool {
     step.had_fair_time() || step.phase.give_up.is_some_and(|give_up| waited >= 0.9 * give_up.0)
 }
 
+/// Of what is unmet, the switches that did not come later either; all of them where each one did.
+fn to_blame(view: &View, step: &Step) -> Vec<(SignalIx, bool)> {
+    let unmet = &step.facts.unmet;
+    let came = |(signal, on): &(SignalIx, bool)| {
+        let edges = &view.cycle.recording.edges;
+        edges.iter().any(|e| e.signal == *signal && e.on == *on && e.at > step.run.start)
+    };
+    let never: Vec<_> = unmet.iter().copied().filter(|wanted| !came(wanted)).collect();
+    if never.is_empty() { unmet.clone() } else { never }
+}
+
 fn tell(view: &View, step: &Step) -> Finding {
+    let to_blame = to_blame(view, step);
     let names: Vec<String> =
-        step.facts.unmet.iter().map(|(signal, on)| view.wanted(*signal, *on, step.run.left)).collect();
+        to_blame.iter().map(|(signal, on)| view.wanted(*signal, *on, step.run.left)).collect();
     let waited = step.facts.driven_until_left;
     let what_then = match (step.run.went_on, step.facts.stall) {
         (_, Some(stall)) if stall.moved => {
@@ -73,12 +92,12 @@ fn tell(view: &View, step: &Step) -> Finding {
         (true, None) => "; the unit went on to the next step".to_owned(),
         (false, None) => "; nothing recorded tells whether it got there".to_owned(),
     };
-    let alone = step.facts.unmet.len() == 1;
+    let alone = to_blame.len() == 1;
     Finding {
         kind: ABOUT.id,
         weight: Weight::Attend,
         phase: Some(step.run.phase),
-        signal: step.facts.unmet.first().map(|(signal, _)| *signal),
+        signal: to_blame.first().map(|(signal, _)| *signal),
         at: step.run.end.max(step.run.start),
         until: Some(step.run.left),
         value: waited,

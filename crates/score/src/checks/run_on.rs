@@ -6,6 +6,7 @@ use foldwatch_units::Micros;
 
 use super::{About, Check};
 use crate::look;
+use crate::run;
 use crate::{Finding, View, Weight};
 
 static ABOUT: About = About {
@@ -14,8 +15,12 @@ static ABOUT: About = About {
     meaning: "Everything was confirmed and nothing was left to do, and the pump went on running for longer than it may.",
     inspect: "What commands the pump: the control unit's output. When the command had ended, the relay: that is told as \
               stuck-relay.",
-    limit_origin: "The profile's run-on time, and one sample.",
+    limit_origin: "The profile's run-on time, and one sample. Where only the motor's current tells, 0.1 s more: so long it \
+                   runs down (judgment).",
 };
+
+/// A motor without its supply draws (or gives) current for about so long, in seconds.
+const RUNS_DOWN: f64 = 0.1;
 
 /// See the file's head.
 pub(super) struct RunOn;
@@ -33,7 +38,8 @@ impl Check for RunOn {
 fn judge(view: &View) -> Option<Finding> {
     let (from, until, seconds) = overrun(view)?;
     let limit = view.profile.timing.run_on.0;
-    if seconds <= limit + view.period() {
+    let by_current = view.recorded(SignalKind::Pump).next().is_none();
+    if seconds <= limit + view.period() + if by_current { RUNS_DOWN } else { 0.0 } {
         return None;
     }
     let last = view.steps().last()?;
@@ -73,6 +79,14 @@ pub(crate) fn overrun(view: &View) -> Option<(Micros, Micros, f64)> {
         Confirmation::Late => last.run.confirmed_at?.max(last.run.end),
         Confirmation::Inferred | Confirmation::Missing => return None,
     };
+    // A switch that was closed before the last step, although that step should close it, confirmed nothing.
+    let stood = |signal| {
+        run::state_before(view.profile, last.run.phase, signal) == Some(false)
+            && view.cycle.recording.edges.iter().all(|edge| edge.signal != signal)
+    };
+    if run::required(&last.phase.confirm).iter().any(|(signal, on)| *on && stood(*signal)) {
+        return None;
+    }
     let by_command = view.recorded(SignalKind::Pump).next().is_some();
     let runs =
         |span: &foldwatch_segment::DriveSpan| if by_command { span.pump } else { look::pump_runs(span) };

@@ -1,5 +1,7 @@
 //! slow-phase: the mechanism moved for longer than it should at these conditions.
 
+use foldwatch_segment::Confirmation;
+
 use super::{About, Check};
 use crate::timing::PhaseTiming;
 use crate::view::Step;
@@ -37,12 +39,14 @@ impl Check for SlowPhase {
 
 fn judge(view: &View, step: &Step) -> Option<Finding> {
     let timing = step.timing?;
-    if step.facts.cut.is_some() || super::late_confirmation::shared_drive(view, step).is_some() {
+    // Where nothing tells when the motion began or ended, the time in between says nothing of it.
+    let untold = step.facts.motion.is_none() || !start_is_told(view, step);
+    if step.facts.cut.is_some() || untold || super::late_confirmation::shared_drive(view, step).is_some() {
         return None;
     }
     let time = timing.driven.0;
-    // Two edges, each known to within a sample.
-    let margin = 2.0 * step.run.u_duration.0;
+    // Either edge may be late by a whole sample: with u = T / sqrt(6) that is so much.
+    let margin = 6f64.sqrt() * step.run.u_duration.0;
     let over_limit = time - margin > timing.limit.0;
     let unusual = !step.facts.part
         && timing.learned
@@ -59,7 +63,11 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
     let message = format!(
         "`{}` took {time:.1} s; {against} {limit:.1} s.{}",
         step.phase.name,
-        explained(timing, step.phase.expected.0)
+        if timing.conditions.oil.is_some() {
+            explained(timing, step.phase.expected.0)
+        } else {
+            " The oil's temperature is not recorded: on a cold day that alone may be why.".to_owned()
+        }
     );
     Some(Finding {
         kind: ABOUT.id,
@@ -74,6 +82,14 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
         sure: sure(timing, over_limit),
         message,
     })
+}
+
+/// The step before was confirmed, or the drive changed as this one began.
+fn start_is_told(view: &View, step: &Step) -> bool {
+    let start = step.run.start;
+    let before = view.steps().take_while(|other| other.facts.run < step.facts.run).last();
+    before.is_none_or(|before| before.run.confirmation == Confirmation::Confirmed)
+        || view.cycle.recording.drive.iter().any(|span| span.from == start)
 }
 
 /// "Of the 2.4 s over the usual 5.0 s, cold oil explains 1.9 s."

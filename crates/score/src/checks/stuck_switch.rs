@@ -98,8 +98,15 @@ fn closed_before_its_step<'a>(view: &View<'a>, signal: SignalIx) -> Option<Reaso
 fn must_be_open<'a>(view: &View<'a>, signal: SignalIx) -> Option<Reason<'a>> {
     view.steps()
         .find(|step| {
-            required(&step.phase.confirm).contains(&(signal, false))
-                && (step.run.went_on || step.facts.stall.is_some_and(|stall| stall.moved))
+            let required = required(&step.phase.confirm);
+            let others: Vec<SignalIx> = required.iter().map(|r| r.0).filter(|ix| *ix != signal).collect();
+            let edges = &view.cycle.recording.edges;
+            let within = |at| step.run.start < at && at <= step.run.left;
+            // Where no other switch of the step changed either, the mechanism may as well not have moved.
+            let seen_moving = others.is_empty()
+                || edges.iter().any(|edge| others.contains(&edge.signal) && within(edge.at));
+            required.contains(&(signal, false))
+                && (step.run.went_on || step.facts.stall.is_some_and(|stall| stall.moved) && seen_moving)
         })
         .map(|step| {
             let why = format!("`{}` was done, and that opens it", step.phase.name);
@@ -168,7 +175,7 @@ fn never_came<'a>(view: &View<'a>, signal: SignalIx) -> Option<Reason<'a>> {
     }
     view.steps()
         .find(|step| {
-            super::missing_confirmation::is_missing(step) && step.facts.unmet.contains(&(signal, true))
+            super::missing_confirmation::is_missing(view, step) && step.facts.unmet.contains(&(signal, true))
         })
         .map(|step| {
             let why = format!("`{}` had to close it, {} movements in a row now", step.phase.name, missed + 1);

@@ -1,0 +1,3 @@
+//! All tests that need more than one crate, in one binary.
+
+mod plain;
