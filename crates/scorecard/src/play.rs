@@ -17,15 +17,26 @@ pub struct Played {
     pub verdicts: Vec<Verdict>,
 }
 
+/// How the log is written.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Logger {
+    /// Switches and commands as edges with their own times; else as columns of the rows, which show a change at the next
+    /// row and miss what comes and goes between two.
+    pub edges: bool,
+    /// Signals that it does not carry.
+    pub absent: Vec<SignalIx>,
+}
+
 /// Runs a scenario and judges its log as it comes, without a file in between.
 ///
 /// # Errors
 /// Where the rig can't compute the scenario.
-pub fn play(scenario: &Scenario) -> Result<Played, SolverError> {
+pub fn play(scenario: &Scenario, logger: &Logger) -> Result<Played, SolverError> {
     let profile = Arc::new(scenario.profile.clone());
     let analog: Vec<SignalIx> =
         profile.signals().filter(|(_, s)| !s.kind.is_binary()).map(|(ix, _)| ix).collect();
     let mut feed = Feed {
+        logger,
         engine: Engine::new(Arc::clone(&profile)),
         row: vec![f32::NAN; profile.signals.len()],
         analog,
@@ -37,7 +48,8 @@ pub fn play(scenario: &Scenario) -> Result<Played, SolverError> {
     Ok(played)
 }
 
-struct Feed {
+struct Feed<'a> {
+    logger: &'a Logger,
     engine: Engine,
     row: Vec<f32>,
     analog: Vec<SignalIx>,
@@ -51,14 +63,20 @@ fn keep(played: &mut Played, event: Event) {
     }
 }
 
-impl Recorder for Feed {
+impl Recorder for Feed<'_> {
     fn event(&mut self, event: RigEvent<'_>) {
         let item = match event {
             RigEvent::Row { at, analog } => {
-                for (ix, value) in self.analog.iter().zip(analog) {
+                let carried = |ix: &SignalIx| !self.logger.absent.contains(ix);
+                for (ix, value) in self.analog.iter().zip(analog).filter(|(ix, _)| carried(ix)) {
                     self.row[ix.at()] = *value;
                 }
                 Item::Row { at, values: &self.row }
+            }
+            RigEvent::Edge { signal, .. } if self.logger.absent.contains(&signal) => return,
+            RigEvent::Edge { signal, on, .. } if !self.logger.edges => {
+                self.row[signal.at()] = f32::from(u8::from(on));
+                return;
             }
             RigEvent::Edge { at, signal, on } => Item::Edge { at, signal, on },
             RigEvent::Mark { at } => Item::Mark { at },
