@@ -33,6 +33,8 @@ pub enum Command {
     Ports(Ports),
     /// Make a signed bag of evidence, or say whether one is whole.
     Evidence(crate::evidence::Evidence),
+    /// Measure on simulated roofs how often the verdict is right.
+    Scorecard(Scorecard),
 }
 
 /// The log and what is needed to read it.
@@ -175,6 +177,32 @@ pub struct Simulate {
     /// Instead of a file: on a pseudo-terminal, as a logger would send it, so many times faster than it happened.
     #[arg(long, value_name = "SPEED", conflicts_with = "output", value_parser = speed)]
     pub play: Option<f64>,
+}
+
+/// Measure the verdict.
+#[derive(Debug, Args)]
+pub struct Scorecard {
+    /// A shortened run.
+    #[arg(long)]
+    pub quick: bool,
+    /// The same seed gives the same figures.
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
+    /// How to print it.
+    #[arg(long, value_enum, default_value_t = ScorecardFormat::Table)]
+    pub format: ScorecardFormat,
+    /// So many runs at a time.
+    #[arg(long, default_value_t = 1)]
+    pub jobs: usize,
+}
+
+/// How to print a scorecard.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum ScorecardFormat {
+    /// For a person.
+    Table,
+    /// One JSON object.
+    Json,
 }
 
 /// How a simulated log is written.

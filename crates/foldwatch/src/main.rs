@@ -10,6 +10,7 @@ mod input;
 mod parquet;
 mod ports;
 mod profiles;
+mod scorecard;
 mod serve;
 mod simulate;
 mod watch;
@@ -37,6 +38,7 @@ fn main() -> ExitCode {
         cli::Command::Demo(args) => demo::run(&args),
         cli::Command::Ports(args) => ports::run(&args),
         cli::Command::Evidence(args) => evidence::run(&args),
+        cli::Command::Scorecard(args) => scorecard::run(&args),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
