@@ -8,6 +8,9 @@ use std::io::{self, BufRead, Read, Write};
 
 use sha2::{Digest as _, Sha256};
 
+use foldwatch_store::{Frame, frame_link};
+use foldwatch_units::Micros;
+
 use crate::Digest;
 use crate::hash::{BLOCK, next_block};
 
@@ -131,6 +134,70 @@ pub(crate) fn walk(from: impl BufRead, logs: &mut [Box<dyn Read>]) -> Result<Dig
     Ok(head)
 }
 
+/// The columns of a chain over the rows of a journal; `frame` in hexadecimal.
+pub const JOURNAL: &str = "position,logger,boot,sequence,received_us,logged_us,frame,link";
+
+/// A row of a journal as a line under [`JOURNAL`].
+pub fn journal_line(position: u64, frame: &Frame, link: [u8; 32]) -> String {
+    let hex: String = frame.bytes.iter().map(|byte| format!("{byte:02x}")).collect();
+    let logged = frame.logged.map(|at| at.0.to_string()).unwrap_or_default();
+    let Frame { logger, boot, sequence, received, .. } = frame;
+    format!("{position},{logger},{boot},{sequence},{},{logged},{hex},{}", received.0, Digest(link))
+}
+
+fn parse_journal(line: &str) -> Option<(u64, Frame, Digest)> {
+    let cells: Vec<&str> = line.split(',').collect();
+    let [position, logger, boot, sequence, received, logged, hex, link] = cells.as_slice() else {
+        return None;
+    };
+    let digit = |c: u8| (c as char).to_digit(16).map(|v| v as u8);
+    let pairs = hex.as_bytes().chunks_exact(2);
+    if !pairs.remainder().is_empty() {
+        return None;
+    }
+    let bytes =
+        pairs.map(|pair| Some((digit(pair[0])? << 4) | digit(pair[1])?)).collect::<Option<Vec<u8>>>()?;
+    let frame = Frame {
+        logger: (*logger).to_owned(),
+        boot: boot.parse().ok()?,
+        sequence: sequence.parse().ok()?,
+        received: Micros(received.parse().ok()?),
+        logged: if logged.is_empty() { None } else { Some(Micros(logged.parse().ok()?)) },
+        bytes,
+    };
+    Some((position.parse().ok()?, frame, Digest::parse(link)?))
+}
+
+/// Walks the rows of a journal from the link that the first one follows on. The answer is the end of the chain.
+///
+/// # Errors
+/// What does not fit first.
+pub(crate) fn walk_journal(from: impl BufRead, before: Digest) -> Result<Digest, String> {
+    let (mut head, mut last) = (before, None);
+    for (n, line) in from.lines().enumerate() {
+        let line = line.map_err(|error| error.to_string())?;
+        let line = line.trim_end_matches('\r');
+        if n == 0 {
+            if line != JOURNAL {
+                return Err("line 1: not the columns of a chain over a journal".into());
+            }
+            continue;
+        }
+        let (position, frame, noted) =
+            parse_journal(line).ok_or_else(|| format!("line {}: not a row", n + 1))?;
+        head = Digest(frame_link(&head.0, &frame));
+        if head != noted || last.is_some_and(|last| position <= last) {
+            return Err(format!(
+                "line {}: journal row {position} does not follow from the row before: altered, moved, or one before it \
+                 is gone",
+                n + 1
+            ));
+        }
+        last = Some(position);
+    }
+    Ok(head)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -178,5 +245,31 @@ mod tests {
         assert!(error.contains("log 1, bytes 65536 to 131071"), "{error}");
         assert!(walked(&text, &[&log, b"second and more"]).is_err());
         assert!(walked(&text, &[&log, b"sec"]).is_err());
+    }
+
+    #[test]
+    fn rows_of_a_journal_are_walked_without_the_store() {
+        let frame = |sequence| Frame {
+            logger: "0000002A".into(),
+            boot: 1,
+            sequence,
+            received: Micros(5),
+            logged: (sequence > 1).then_some(Micros(-3)),
+            bytes: vec![0, 0xAB, sequence as u8],
+        };
+        let mut text = format!("{JOURNAL}\r\n");
+        let mut link = [7; 32];
+        for sequence in 0..4 {
+            link = frame_link(&link, &frame(sequence));
+            text += &format!("{}\r\n", journal_line(sequence + 10, &frame(sequence), link));
+        }
+        assert_eq!(walk_journal(text.as_bytes(), Digest([7; 32])), Ok(Digest(link)));
+        assert!(walk_journal(text.as_bytes(), GENESIS).is_err());
+        let lines: Vec<&str> = text.split_inclusive('\n').collect();
+        let without: String = lines.iter().enumerate().filter(|(n, _)| *n != 2).map(|(_, l)| *l).collect();
+        assert!(
+            walk_journal(without.as_bytes(), Digest([7; 32])).unwrap_err().contains("line 3: journal row 12")
+        );
+        assert!(walk_journal(text.replace("00ab01", "00ab11").as_bytes(), Digest([7; 32])).is_err());
     }
 }

@@ -29,18 +29,18 @@ pub trait Material {
 pub enum Chain<'a> {
     /// The bytes of each log in turn.
     Logs(Vec<Box<dyn FnOnce() -> std::io::Result<Box<dyn Read>> + 'a>>),
-    /// Lines of a table that somebody else has linked, its columns first, and the link that it ends with.
+    /// Rows of a journal that a store has linked.
     Journal {
         /// The columns.
         header: String,
-        /// Hands over line after line, without line ends.
-        lines: Box<dyn FnOnce(&mut dyn FnMut(&str) -> std::io::Result<()>) -> Result<(), AnyError> + 'a>,
-        /// The link before the first line.
-        before: Digest,
-        /// The last link.
-        head: Digest,
+        /// Hands over line after line, without line ends; the answer is the link before the first and the last link.
+        rows: JournalRows<'a>,
     },
 }
+
+/// See [`Chain::Journal`].
+pub type JournalRows<'a> =
+    Box<dyn FnOnce(&mut dyn FnMut(&str) -> std::io::Result<()>) -> Result<(Digest, Digest), AnyError> + 'a>;
 
 /// One recording: a log, or a stretch of a store.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

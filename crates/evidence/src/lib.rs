@@ -21,6 +21,7 @@ mod report;
 mod samples;
 mod verify;
 
+pub use chain::{JOURNAL, journal_line};
 pub use error::EvidenceError;
 pub use facts::{AnyError, Chain, Material, Recording};
 pub use hash::{BLOCK, Digest};

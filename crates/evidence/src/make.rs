@@ -32,7 +32,10 @@ pub struct Request {
     pub settings: Vec<String>,
     /// The service record.
     pub entries: Vec<Entry>,
-    /// What was told of these cycles before, that the recordings in the bag alone may not give again.
+    /// Findings that were told before: when their cycle began, kind, step. Those that the recordings in the bag alone do
+    /// not give again are named in the report.
+    pub told: Vec<(Micros, String, Option<String>)>,
+    /// What else the report must say of its own making.
     pub remarks: Vec<String>,
     /// What is to be left out.
     pub leave_out: Vec<LeaveOut>,
@@ -154,8 +157,11 @@ pub fn make(
     let descriptor =
         package::descriptor(&request.profile, &slug(&request.subject), &title, &rfc3339(at), &written);
     out.bytes("data/datapackage.json", &json(&descriptor)?)?;
+    let mut remarks = request.remarks.clone();
+    remarks.extend(not_again(&request.told, &gathered.cycles));
     let contents = Contents {
         request,
+        remarks: &remarks,
         provenance: &provenance,
         cycles: &gathered.cycles,
         entries: &entries,
@@ -206,6 +212,9 @@ fn gather<'a>(request: &'a Request, material: &mut dyn Material) -> Result<Gathe
     Ok(Gathered { cycles, recordings, seen, stretches, end, pictures })
 }
 
+/// Rows that stop for longer are told, although no gap is marked: loggers at rest write one every few seconds. Judgment.
+const PAUSE_S: f64 = 60.0;
+
 /// Judges items, and counts them.
 struct Tee<'a, 'b> {
     judging: &'a mut Judging<'b>,
@@ -227,6 +236,16 @@ impl Sink for Tee<'_, '_> {
                 until
             }
         };
+        if let (Some((_, last)), false) = (self.span, matches!(item, Item::Gap { .. }))
+            && (at - last).0 > PAUSE_S
+        {
+            self.stretches.push(Stretch {
+                recording: self.recording,
+                from: last,
+                until: at,
+                why: "rows-stop",
+            });
+        }
         self.span = Some(self.span.map_or((at, at), |(from, to)| (from.min(at), to.max(at))));
         self.judging.item(item);
     }
@@ -279,14 +298,38 @@ fn write_chain(
             })?;
             Ok((chain::HEADER.to_owned(), "logs", chain::GENESIS, head))
         }
-        Chain::Journal { header, lines, before, head } => {
+        Chain::Journal { header, rows } => {
+            let mut ends = (chain::GENESIS, chain::GENESIS);
             out.file("data/chain.csv", |to| {
                 write!(to, "{header}\r\n").map_err(to_io)?;
-                lines(&mut |line| write!(to, "{line}\r\n")).map_err(EvidenceError::Recording)
+                ends = rows(&mut |line| write!(to, "{line}\r\n")).map_err(EvidenceError::Recording)?;
+                Ok(())
             })?;
-            Ok((header, "journal", before, head))
+            Ok((header, "journal", ends.0, ends.1))
         }
     }
+}
+
+/// What was told before and does not follow from the bag alone: the car's earlier history had its part in it.
+fn not_again(told: &[(Micros, String, Option<String>)], cycles: &[Cycle]) -> Vec<String> {
+    let near = |cycle: &Cycle, at: Micros| {
+        foldwatch_report::parse_utc(&cycle.start).is_some_and(|start| (start - at).0.abs() < 1.0)
+    };
+    let again = |(at, kind, phase): &&(Micros, String, Option<String>)| {
+        let findings = cycles.iter().filter(|cycle| near(cycle, *at)).flat_map(|cycle| &cycle.findings);
+        findings.filter(|f| f.kind == *kind && f.phase == *phase).count() > 0
+    };
+    told.iter()
+        .filter(|told| !again(told))
+        .map(|(at, kind, phase)| {
+            format!(
+                "{kind}{} in the cycle of {} was told when it was recorded and is not given again by the samples in this \
+                 bag alone: the car's earlier history had its part in it. It is no finding of this report.",
+                phase.as_ref().map(|phase| format!(" ({phase})")).unwrap_or_default(),
+                rfc3339(*at)
+            )
+        })
+        .collect()
 }
 
 /// The stretches as they stand in their table.

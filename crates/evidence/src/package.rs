@@ -158,6 +158,7 @@ fn meaning(column: &str) -> (&'static str, &'static str, &'static str) {
         "log" | "first_byte" | "bytes" | "position" => ("integer", "", ""),
         "boot" | "sequence" => ("integer", "", "identity of the frame within its logger"),
         "received_us" | "logged_us" => ("integer", "us", "host's and logger's clock"),
+        "frame" => ("string", "", "the frame's bytes in hexadecimal"),
         "sha256" | "link" => ("string", "", "SHA-256 in hexadecimal"),
         _ if column.ends_with("_utc") => ("datetime", "", "UTC, RFC 3339"),
         _ if column.ends_with("_s") => ("number", "s", ""),

@@ -427,6 +427,10 @@ fn inside(bag: &mut Bag, logs: &mut [Box<dyn Read>], done: &mut Verified) -> Res
     })?;
     let walked = match provenance.chain.as_str() {
         "logs" => chain::walk(BufReader::new(bag.read("data/chain.csv")?), logs),
+        "journal" => match Digest::parse(&provenance.chain_before) {
+            Some(before) => chain::walk_journal(BufReader::new(bag.read("data/chain.csv")?), before),
+            None => Err("provenance.json does not say what the chain follows on".into()),
+        },
         other => Err(format!("a chain of a kind that is not known: `{}`", other.escape_debug())),
     };
     match walked {

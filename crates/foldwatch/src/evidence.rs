@@ -1,5 +1,7 @@
 //! `foldwatch evidence`: a signed bag out of recordings, and whether a bag is whole.
 
+mod kept;
+
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -39,11 +41,23 @@ enum What {
 #[derive(Debug, Args)]
 struct Make {
     /// Logs of one car, in order of time: packed, text or delimited columns; `.gz` is taken as it is.
-    #[arg(required = true, value_name = "LOG")]
+    #[arg(required_unless_present = "data", conflicts_with = "data", value_name = "LOG")]
     logs: Vec<PathBuf>,
-    /// The roof: a profile's file, or the id of one that comes with foldwatch.
-    #[arg(long, value_name = "FILE")]
-    profile: PathBuf,
+    /// The roof: a profile's file, or the id of one that comes with foldwatch. A data folder knows its car's.
+    #[arg(long, value_name = "FILE", required_unless_present = "data", conflicts_with = "data")]
+    profile: Option<PathBuf>,
+    /// Instead of logs: the data folder of `foldwatch serve`.
+    #[arg(long, value_name = "FOLDER", requires = "car")]
+    data: Option<PathBuf>,
+    /// From a data folder: not before this (RFC 3339).
+    #[arg(long, value_name = "TIME", value_parser = moment, requires = "data")]
+    from: Option<Micros>,
+    /// From a data folder: before this (RFC 3339); the newest cycle's end where it is not given.
+    #[arg(long, value_name = "TIME", value_parser = moment, requires = "data")]
+    to: Option<Micros>,
+    /// From a data folder: the cycles from one number to another, counted from the car's first, as `12-20`.
+    #[arg(long, value_name = "A-B", value_parser = numbers, requires = "data", conflicts_with_all = ["from", "to"])]
+    cycles: Option<(u32, u32)>,
     /// The column map of a log in columns.
     #[arg(long, value_name = "FILE")]
     columns: Option<PathBuf>,
@@ -165,6 +179,14 @@ fn service(text: &str) -> Result<(Micros, String), String> {
     Ok((moment(at)?, what.trim().to_owned()))
 }
 
+fn numbers(text: &str) -> Result<(u32, u32), String> {
+    let (first, last) = text.split_once('-').unwrap_or((text, text));
+    match (first.trim().parse(), last.trim().parse()) {
+        (Ok(first), Ok(last)) if 1 <= first && first <= last => Ok((first, last)),
+        _ => Err("write it as 12-20, counted from 1".to_owned()),
+    }
+}
+
 pub fn run(args: &Evidence) -> Result<()> {
     match &args.what {
         What::Make(args) => make(args),
@@ -174,26 +196,66 @@ pub fn run(args: &Evidence) -> Result<()> {
 }
 
 fn make(args: &Make) -> Result<()> {
+    match &args.data {
+        Some(data) => {
+            let keys = args.keys.path()?;
+            if inside(&keys, data) {
+                bail!(
+                    "the signing key would lie in {}, within the data: whoever gets a back-up of it could sign in your \
+                     name; name another folder with --keys",
+                    keys.display()
+                );
+            }
+            let stretch = kept::Stretch { from: args.from, to: args.to, cycles: args.cycles };
+            let mut kept = kept::Kept::open(data, args.car.as_deref().unwrap_or_default(), &stretch)?;
+            let mut request = request(args, kept.profile(), kept.profile_text.clone(), None)?;
+            request.name = args.name.clone().or_else(|| Some(kept.name.clone()));
+            request.settings = kept.settings();
+            request.entries.extend(kept.entries()?);
+            request.told = kept.told()?;
+            request.remarks = kept.remarks.clone();
+            finish(args, &request, &mut kept)
+        }
+        None => of_logs(args),
+    }
+}
+
+/// Whether a place lies within a folder, links followed as far as the place is there.
+fn inside(place: &Path, folder: &Path) -> bool {
+    let there = place.ancestors().find_map(|part| part.canonicalize().ok());
+    matches!((there, folder.canonicalize()), (Some(place), Ok(folder)) if place.starts_with(&folder))
+}
+
+fn of_logs(args: &Make) -> Result<()> {
     if args.logs.iter().any(|log| log.as_os_str() == "-") {
         bail!("evidence needs the log as a file: its bytes are read more than once");
     }
-    let keys = args.keys.open()?;
-    let profile = profiles::load(&args.profile)?;
-    let entries = args.services.iter().map(|(at, what)| Entry {
+    let from = args.profile.as_deref().context("no profile given")?;
+    let profile = profiles::load(from)?;
+    let map = args.columns.as_deref().map(profiles::read_text).transpose()?;
+    let request = request(args, Arc::clone(&profile), profiles::text(from)?, map)?;
+    let columns = args.columns.as_deref().map(|from| input::column_map(from, &profile)).transpose()?;
+    finish(args, &request, &mut Logs { logs: &args.logs, profile: &profile, columns })
+}
+
+/// What both sources have in common.
+fn request(args: &Make, profile: Arc<Profile>, text: String, map: Option<String>) -> Result<Request> {
+    let entry = |(at, what): &(Micros, String)| Entry {
         at: *at,
         kind: "service".into(),
         author: String::new(),
         subject: what.clone(),
         result: String::new(),
         text: String::new(),
-    });
-    let request = Request {
-        profile_text: profiles::text(&args.profile)?,
-        columns_text: args.columns.as_deref().map(profiles::read_text).transpose()?,
+    };
+    Ok(Request {
+        profile_text: text,
+        columns_text: map,
         subject: args.car.clone().unwrap_or_else(|| profile.id.clone()),
         name: args.name.clone(),
         settings: Vec::new(),
-        entries: entries.collect(),
+        entries: args.services.iter().map(entry).collect(),
+        told: Vec::new(),
         remarks: Vec::new(),
         leave_out: leave_out(&args.leave_out),
         at: args.at,
@@ -202,11 +264,13 @@ fn make(args: &Make) -> Result<()> {
             Sheet::A4 => Paper::A4,
             Sheet::Letter => Paper::Letter,
         },
-        profile: Arc::clone(&profile),
-    };
-    let columns = args.columns.as_deref().map(|from| input::column_map(from, &profile)).transpose()?;
-    let mut material = Logs { logs: &args.logs, profile: &profile, columns };
-    let made = foldwatch_evidence::make(&args.out, &request, &mut material, &keys)?;
+        profile,
+    })
+}
+
+fn finish(args: &Make, request: &Request, material: &mut dyn Material) -> Result<()> {
+    let keys = args.keys.open()?;
+    let made = foldwatch_evidence::make(&args.out, request, material, &keys)?;
     println!(
         "{}: {} cycles, {} findings, {} rows of samples, {} bytes",
         args.out.display(),

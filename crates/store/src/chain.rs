@@ -11,7 +11,7 @@ pub(crate) const GENESIS: [u8; 32] = [0; 32];
 
 /// SHA-256 over: link before, length and text of the logger's id, boot, sequence, arrival, 1 and the logger's
 /// clock or 0, length and bytes of the frame. Numbers are little-endian 64-bit.
-pub(crate) fn link(before: &[u8; 32], frame: &Frame) -> [u8; 32] {
+pub fn link(before: &[u8; 32], frame: &Frame) -> [u8; 32] {
     let mut hash = Sha256::new();
     hash.update(before);
     hash.update((frame.logger.len() as u64).to_le_bytes());

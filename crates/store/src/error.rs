@@ -166,7 +166,8 @@ impl StoreError {
         }
     }
 
-    pub(crate) fn invalid(what: impl Into<String>) -> Self {
+    /// For an answer that can't be given as asked, where the reason is known to the caller.
+    pub fn invalid(what: impl Into<String>) -> Self {
         Self::Invalid { what: what.into() }
     }
 }

@@ -13,8 +13,8 @@ const WIDTH: f64 = 480.0;
 const LEFT: f64 = 104.0;
 const RIGHT: f64 = 34.0;
 const STEPS: f64 = 13.0;
-const NUMBERS: f64 = 52.0;
-const STATE: f64 = 11.0;
+const NUMBERS: f64 = 40.0;
+const STATE: f64 = 10.0;
 const AXIS: f64 = 22.0;
 /// So many points of a line are drawn: more than paper shows.
 const POINTS: usize = 700;

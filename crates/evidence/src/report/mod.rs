@@ -85,6 +85,8 @@ fn excess(value: f64, limit: Option<f64>, sure: f64) -> f64 {
 /// What the report is about.
 pub(crate) struct Contents<'a> {
     pub request: &'a Request,
+    /// What must be said of its own making.
+    pub remarks: &'a [String],
     pub provenance: &'a Provenance,
     pub cycles: &'a [Cycle],
     pub entries: &'a [Entry],
@@ -149,7 +151,7 @@ fn data(c: &Contents, files: &mut Vec<(String, Vec<u8>)>) -> Value {
         })).collect::<Vec<_>>(),
         "before_after": before_after(c.cycles, c.entries),
         "left_out": c.provenance.left_out,
-        "remarks": c.request.remarks,
+        "remarks": c.remarks,
         "revises": c.request.revises.map(|digest| digest.to_string()),
     })
 }
@@ -226,7 +228,7 @@ fn groups(c: &Contents, files: &mut Vec<(String, Vec<u8>)>) -> Vec<Value> {
                 "value": quantity(finding.value, &finding.unit),
                 "limit": finding.limit.map(|limit| quantity(limit, &finding.unit)),
                 "beyond": finding.limit.filter(|limit| limit.abs() > 0.0).map(|limit| format!("{:+.0} %", 100.0 * (finding.value - limit) / limit.abs())),
-                "sure": format!("{:.0} %", 100.0 * finding.sure),
+                "sure": if finding.sure > 0.99 { "more than 99 %".to_owned() } else { format!("{:.0} %", 100.0 * finding.sure) },
                 "meaning": about.map(|about| about.meaning),
                 "inspect": about.map(|about| about.inspect),
                 "origin": about.map(|about| about.limit_origin),

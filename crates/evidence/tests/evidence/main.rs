@@ -88,6 +88,7 @@ pub(crate) fn request() -> Request {
         name: Some("The blue one, owner's name".into()),
         settings: Vec::new(),
         entries: Vec::new(),
+        told: Vec::new(),
         remarks: Vec::new(),
         leave_out: Vec::new(),
         at: None,

@@ -2,11 +2,11 @@
 
 use std::path::Path;
 
-use rusqlite::Connection;
+use rusqlite::{Connection, OptionalExtension};
 
 use super::{Fail, SqliteReader, journal, read};
 use crate::chain::{self, GENESIS, SealLink};
-use crate::journal::{ChainReport, Position};
+use crate::journal::{ChainReport, Journalled, Position};
 use crate::{Catalogue, StoreError};
 use foldwatch_units::Micros;
 
@@ -111,4 +111,39 @@ pub(super) fn chain(conn: &Connection, car: &str) -> Result<ChainReport, Fail> {
     }
     report.walked = walked;
     Ok(report)
+}
+
+impl SqliteReader {
+    /// The rows of a car that are still in its journal, each with its link, oldest first; the answer is the link that
+    /// the first of them follows on: that of the last archived row, or 32 zero bytes. Links are SHA-256 as
+    /// [`crate::frame_link`] makes them, so that whoever is handed the rows can walk them without the store.
+    ///
+    /// # Errors
+    /// When the journal can't be read; also what `each` says, which ends it.
+    pub fn linked_rows(
+        &self,
+        car: &str,
+        each: &mut dyn FnMut(Journalled, [u8; 32]) -> Result<(), StoreError>,
+    ) -> Result<[u8; 32], StoreError> {
+        let mut failed = Ok(());
+        let before = self.ask(|conn| {
+            let sealed = conn
+                .prepare_cached("SELECT journal_link FROM seals WHERE car = ?1 ORDER BY number DESC LIMIT 1")?
+                .query_row([car], |row| row.get::<_, [u8; 32]>(0))
+                .optional()?;
+            let columns = journal::FRAME_COLUMNS;
+            let mut rows = conn.prepare_cached(&format!(
+                "SELECT {columns}, link FROM journal WHERE car = ?1 ORDER BY position"
+            ))?;
+            let mut rows = rows.query([car])?;
+            while let Some(row) = rows.next()? {
+                failed = each(journal::frame(row)?, row.get(8)?);
+                if failed.is_err() {
+                    break;
+                }
+            }
+            Ok(sealed.unwrap_or(GENESIS))
+        })?;
+        failed.map(|()| before)
+    }
 }

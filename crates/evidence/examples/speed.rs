@@ -1,0 +1,117 @@
+//! How long a bag takes, and how fast it is hashed:
+//! `cargo run --release -p foldwatch-evidence --example speed -- PROFILE.toml LOG FOLDER` (LOG: packed or text frames).
+
+use std::fs::File;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Instant;
+
+use foldwatch_evidence::{
+    AnyError, Chain, Keys, Material, Paper, Recording, Request, hash_only, make, verify,
+};
+use foldwatch_profile::Profile;
+use foldwatch_samples::{Assembler, Item, Sink};
+use foldwatch_units::Micros;
+use foldwatch_wire::{Decoded, Decoder};
+
+struct Log {
+    path: PathBuf,
+    profile: Arc<Profile>,
+}
+
+struct Through<'a>(&'a mut dyn Sink);
+
+impl Sink for Through<'_> {
+    fn item(&mut self, item: Item<'_>) {
+        self.0.item(item);
+    }
+
+    fn same(&mut self, times: &[Micros]) {
+        self.0.same(times);
+    }
+}
+
+impl Material for Log {
+    fn count(&self) -> usize {
+        1
+    }
+
+    fn read(&mut self, _: usize, sink: &mut dyn Sink) -> Result<Recording, AnyError> {
+        let mut assembler = Assembler::new(Arc::clone(&self.profile));
+        let mut decoder = Decoder::auto();
+        let mut sink = Through(sink);
+        let mut take = |decoded: Decoded| {
+            if let Decoded::Frame(received) = decoded {
+                assembler.push(received.id, received.frame, &mut sink);
+            }
+        };
+        let mut file = File::open(&self.path)?;
+        let mut piece = vec![0; 1 << 16];
+        loop {
+            match file.read(&mut piece)? {
+                0 => break,
+                n => decoder.push(&piece[..n], &mut take),
+            }
+        }
+        decoder.finish(&mut take);
+        assembler.flush(&mut sink);
+        Ok(Recording {
+            name: "week".into(),
+            encoding: "packed".into(),
+            checked: true,
+            notes: Vec::new(),
+            timeline: Some(assembler.timeline().clone()),
+        })
+    }
+
+    fn chain(&mut self) -> Chain<'_> {
+        let path = self.path.clone();
+        Chain::Logs(vec![Box::new(move || Ok(Box::new(File::open(path)?) as Box<dyn Read>))])
+    }
+}
+
+fn main() -> Result<(), Box<dyn std::error::Error>> {
+    let args: Vec<String> = std::env::args().collect();
+    let [_, profile_path, log, folder] = args.as_slice() else {
+        return Err("PROFILE.toml LOG FOLDER".into());
+    };
+    let profile_text = std::fs::read_to_string(profile_path)?;
+    let profile = foldwatch_profile::parse(&profile_text).map_err(|e| format!("{e:?}"))?.profile;
+    let profile = Arc::new(profile);
+    let folder = Path::new(folder);
+    let keys = Keys::open(&folder.join("keys"))?;
+    let request = Request {
+        profile: Arc::clone(&profile),
+        profile_text,
+        columns_text: None,
+        subject: "week".into(),
+        name: None,
+        settings: Vec::new(),
+        entries: Vec::new(),
+        told: Vec::new(),
+        remarks: Vec::new(),
+        leave_out: Vec::new(),
+        at: None,
+        revises: None,
+        paper: Paper::A4,
+    };
+    for name in ["bag", "bag.zip"] {
+        let to = folder.join(name);
+        let start = Instant::now();
+        let made = make(&to, &request, &mut Log { path: log.into(), profile: Arc::clone(&profile) }, &keys)?;
+        let took = start.elapsed().as_secs_f64();
+        println!("{name}: {} rows, {} cycles, {} bytes in {took:.2} s", made.rows, made.cycles, made.bytes);
+        let start = Instant::now();
+        let (files, bytes) = hash_only(&to)?;
+        let took = start.elapsed().as_secs_f64();
+        println!("{name}: {files} files hashed at {:.0} MB/s", bytes as f64 / took / 1e6);
+        let start = Instant::now();
+        let holds = verify(&to, &keys.public(), &mut [])?.holds();
+        println!(
+            "{name}: verified whole, and judged anew, in {:.2} s: {holds}",
+            start.elapsed().as_secs_f64()
+        );
+    }
+    Ok(())
+}
