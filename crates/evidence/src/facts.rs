@@ -28,7 +28,7 @@ pub trait Material {
 /// The chain that ties the bag to what was recorded.
 pub enum Chain<'a> {
     /// The bytes of each log in turn.
-    Logs(Vec<Box<dyn FnOnce() -> std::io::Result<Box<dyn Read>> + 'a>>),
+    Logs(Vec<OpenLog<'a>>),
     /// Rows of a journal that a store has linked.
     Journal {
         /// The columns.
@@ -37,6 +37,9 @@ pub enum Chain<'a> {
         rows: JournalRows<'a>,
     },
 }
+
+/// Opens a log's bytes.
+pub type OpenLog<'a> = Box<dyn FnOnce() -> std::io::Result<Box<dyn Read>> + 'a>;
 
 /// See [`Chain::Journal`].
 pub type JournalRows<'a> =

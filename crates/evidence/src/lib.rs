@@ -23,7 +23,7 @@ mod verify;
 
 pub use chain::{JOURNAL, journal_line};
 pub use error::EvidenceError;
-pub use facts::{AnyError, Chain, Material, Recording};
+pub use facts::{AnyError, Chain, JournalRows, Material, OpenLog, Recording};
 pub use hash::{BLOCK, Digest};
 pub use key::{Keys, PublicKey, Succession};
 pub use make::{Entry, LeaveOut, Made, Request, make};

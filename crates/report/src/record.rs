@@ -12,9 +12,10 @@ use crate::time::parse_utc;
 /// Where the cycle can't be written as JSON or holds a time that is none; neither happens to one that
 /// [`cycle`](crate::cycle) has made.
 pub fn record(car: &str, cycle: &Cycle) -> Result<CycleRecord, serde_json::Error> {
-    let phases = cycle.phases.iter().enumerate();
-    let measures = phases
-        .clone()
+    let measures = cycle
+        .phases
+        .iter()
+        .enumerate()
         .flat_map(|(n, phase)| phase.measures.iter().filter_map(move |m| measure(u32::try_from(n).ok(), m)))
         .chain(cycle.measures.iter().filter_map(|m| measure(None, m)))
         .collect();
@@ -25,8 +26,10 @@ pub fn record(car: &str, cycle: &Cycle) -> Result<CycleRecord, serde_json::Error
         direction: direction(&cycle.direction),
         outcome: cycle.outcome.clone(),
         judged: serde_json::to_string(cycle)?,
-        phases: phases
-            .map(|(_, phase)| {
+        phases: cycle
+            .phases
+            .iter()
+            .map(|phase| {
                 Ok(PhaseRecord {
                     direction: direction(&phase.direction),
                     index: u32::try_from(phase.index).unwrap_or(u32::MAX),

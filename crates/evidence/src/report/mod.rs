@@ -378,7 +378,9 @@ fn unseen(cycles: &[Cycle]) -> Vec<Value> {
 /// Corrected times of each step before and after the last service entry.
 fn before_after(cycles: &[Cycle], entries: &[Entry]) -> Option<Value> {
     let service = entries.iter().filter(|e| e.kind == "service").max_by_key(|e| e.at)?;
-    let mut points: BTreeMap<(bool, usize, String), (Vec<Point>, Vec<Point>)> = BTreeMap::new();
+    // By direction (opening first), place and name of the step.
+    type Step = (bool, usize, String);
+    let mut points: BTreeMap<Step, (Vec<Point>, Vec<Point>)> = BTreeMap::new();
     for (n, cycle) in cycles.iter().enumerate() {
         for phase in &cycle.phases {
             let (Some(value), Some(at)) = (phase.corrected_s, parse_utc(&phase.start)) else { continue };

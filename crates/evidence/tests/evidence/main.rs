@@ -1,5 +1,7 @@
 //! Bags made of a recorded log, and what becomes of them.
 
+#![allow(clippy::unwrap_used)] // A failure here is a failed test.
+
 mod attacks;
 mod tricks;
 mod whole;
