@@ -55,8 +55,9 @@ pub struct Daemon {
 }
 
 impl Daemon {
-    pub fn start(data: &Path, port: &str, car: &str, profile: &str) -> Daemon {
-        let mut child = Command::new(FOLDWATCH)
+    /// Begins to start one, which says where it is once it serves.
+    pub fn spawn(data: &Path, port: &str, car: &str, profile: &str) -> Child {
+        Command::new(FOLDWATCH)
             .args(["serve", "--listen", "127.0.0.1:0", "--port", port, "--car", car, "--profile", profile])
             .arg("--data")
             .arg(data)
@@ -64,7 +65,12 @@ impl Daemon {
             .current_dir(top())
             .stdout(Stdio::piped())
             .spawn()
-            .unwrap();
+            .unwrap()
+    }
+
+    /// One that serves.
+    pub fn start(data: &Path, port: &str, car: &str, profile: &str) -> Daemon {
+        let mut child = Daemon::spawn(data, port, car, profile);
         let mut said = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut said).unwrap();
         let address = said.trim().trim_start_matches("http://").trim_end_matches('/');
@@ -79,12 +85,6 @@ impl Daemon {
         let mut answer = Vec::new();
         stream.read_to_end(&mut answer).unwrap();
         String::from_utf8_lossy(&answer).into_owned()
-    }
-
-    /// As if the plug were pulled.
-    pub fn kill(mut self) {
-        self.child.kill().unwrap();
-        self.child.wait().unwrap();
     }
 }
 

@@ -18,33 +18,32 @@ fn killed_50_times_while_a_backlog_is_taken_over_nothing_is_lost_and_nothing_dou
     let data = tempfile::tempdir().unwrap();
     let folder = data.path().to_str().unwrap();
     let (mut master, _slave, name) = line();
-    let recorded = frames(log.as_ref());
-    let share = recorded.len() / (KILLS as usize + 4);
-    let mut player = Player::new(Encoding::Packed, recorded);
+    // What the logger has recorded so far grows from start to start, so that there is a backlog at every kill.
+    let mut recorded = frames(log.as_ref()).into_iter();
+    let share = recorded.len() / KILLS as usize;
+    let mut player = Player::new(Encoding::Packed, []);
     let mut rng = Pcg64Mcg::seed_from_u64(0x5EED);
     let mut starts = Vec::new();
-    for kill in 0..KILLS {
-        let daemon = Daemon::start(data.path(), &name, "oak", "hardtop-five");
-        // At a random moment after this start's share came through, so that all are within the backlog.
-        let enough = player.progress().acknowledged + rng.random_range(0..2 * share);
-        let until = Instant::now() + Duration::from_secs(30);
-        let mut moment = None;
-        play(&mut player, &mut master, &mut |player| {
-            let progress = player.progress();
-            assert!(Instant::now() < until, "nothing comes through: {progress:?}");
-            let late = rng.random_range(0..8);
-            if progress.acknowledged >= enough {
-                moment.get_or_insert(Instant::now() + Duration::from_millis(late));
-            }
-            !player.is_done() && moment.is_none_or(|moment| Instant::now() < moment)
-        })
-        .unwrap();
-        daemon.kill();
-        starts.push((kill, player.progress().acknowledged));
+    for _ in 0..KILLS {
+        for (id, raw) in recorded.by_ref().take(share) {
+            player.add(id, raw);
+        }
+        let before = player.progress().acknowledged;
+        let mut daemon = Daemon::spawn(data.path(), &name, "oak", "hardtop-five");
+        // Sometimes while it starts, sometimes while it takes over, sometimes after.
+        let moment = Instant::now() + Duration::from_millis(rng.random_range(20..700));
+        play(&mut player, &mut master, &mut |_| Instant::now() < moment).unwrap();
+        daemon.kill().unwrap();
+        daemon.wait().unwrap();
+        starts.push(player.progress().acknowledged - before);
     }
-    assert!(!player.is_done(), "all was over before the last kill: {starts:?}");
+    let of_use = starts.iter().filter(|new| **new > 0).count();
+    assert!(of_use > 5, "the daemon was killed before it took anything over: {starts:?}");
 
     let daemon = Daemon::start(data.path(), &name, "oak", "hardtop-five");
+    for (id, raw) in recorded {
+        player.add(id, raw);
+    }
     play(&mut player, &mut master, &mut |player| !player.is_done()).unwrap();
     let cycles = run(&["export", log, "--profile", "hardtop-five", "--table", "cycles"]);
     wait("the last cycle", || {

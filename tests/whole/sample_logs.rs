@@ -6,8 +6,9 @@ use serde_json::Value;
 
 use crate::daemon::{run, top};
 
-/// One sample at 100 Hz.
+/// One sample at 100 Hz. Where only rows tell of a switch, a contact that bounces may show a row later.
 const SAMPLE_S: f64 = 0.010;
+const BOUNCE_S: f64 = 0.005;
 
 fn verdict(log: &str, more: &[&str]) -> Value {
     let mut args = vec!["analyze", log, "--profile", "hardtop-five", "--format", "json"];
@@ -57,12 +58,8 @@ fn every_log_tells_what_was_true() {
                         if edge == "end" { true_phase["confirmed"] == true } else { confirmed_before };
                     if edge == "end" {
                         confirmed_before = confirmed;
-                        assert_eq!(
-                            phase["confirmation"] == "confirmed",
-                            confirmed,
-                            "{at}, {}",
-                            phase["name"]
-                        );
+                        let told = phase["confirmation"] == "confirmed" || phase["confirmation"] == "late";
+                        assert_eq!(told, confirmed, "{at}, {}", phase["name"]);
                     }
                     if !confirmed {
                         continue;
@@ -70,7 +67,11 @@ fn every_log_tells_what_was_true() {
                     let off = (micros(&phase[edge]) - true_phase[format!("{edge}_us")].as_i64().unwrap())
                         as f64
                         * 1e-6;
-                    assert!(off.abs() <= SAMPLE_S * 1.2, "{at}, {} {edge}: off by {off} s", phase["name"]);
+                    assert!(
+                        off.abs() <= SAMPLE_S + if more.is_empty() { 0.0 } else { BOUNCE_S },
+                        "{at}, {} {edge}: off by {off} s",
+                        phase["name"]
+                    );
                 }
             }
             let found: BTreeSet<String> = told["findings"]

@@ -210,7 +210,7 @@ impl<N: Fn(PortNews)> Worker<N> {
             tokio::select! {
                 biased;
                 Some(reply) = answers.recv() => {
-                    if let Err(error) = send(&mut stream, &session.say(&reply)).await {
+                    if let Err(error) = send(&mut stream, &session.say(&reply, Instant::now())).await {
                         return Ended::Unplugged(unplugged(&error.to_string()));
                     }
                 }

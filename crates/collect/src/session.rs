@@ -81,6 +81,13 @@ const ASLEEP_AFTER: Duration = Duration::from_secs(660);
 /// Rubbish without a frame for so long is told as the port's condition.
 const RUBBISH_AFTER: Duration = Duration::from_secs(3);
 
+/// The last acknowledgement is said again after so long.
+const REPEAT_AFTER: Duration = Duration::from_secs(5);
+
+fn delimiter(encoding: Encoding) -> u8 {
+    if encoding == Encoding::Packed { 0 } else { b'\n' }
+}
+
 /// One conversation, from the opening of a port to its end.
 #[derive(Debug)]
 pub struct Session {
@@ -95,6 +102,8 @@ pub struct Session {
     live: bool,
     /// The count to echo with the host's time, once that is due.
     time_due: Option<u64>,
+    /// The acknowledgement that was said last, and when.
+    acknowledged: Option<(Reply, Instant)>,
 }
 
 impl Session {
@@ -110,6 +119,7 @@ impl Session {
             who: None,
             live: false,
             time_due: None,
+            acknowledged: None,
         }
     }
 
@@ -186,22 +196,33 @@ impl Session {
             self.greeted = Some(now);
             // As long as nobody has spoken nobody knows the encoding; what is not understood is skipped.
             for encoding in self.encodings().iter().copied() {
-                out.push(if encoding == Encoding::Packed { 0 } else { b'\n' });
+                out.push(delimiter(encoding));
                 out.extend(encode_reply(&Reply::Hello, encoding).unwrap_or_default());
             }
         }
         if let Some(echo) = self.time_due.take()
             && let Some(who) = self.who
         {
-            out.extend(self.say(&Reply::Time { logger: who.logger, utc: utc.0, echo }));
+            out.extend(self.say(&Reply::Time { logger: who.logger, utc: utc.0, echo }, now));
+        }
+        // An answer can be lost on the line, and a logger that has sent all it has would wait for it for ever.
+        if let Some((reply, at)) = self.acknowledged
+            && now.duration_since(at) >= REPEAT_AFTER
+        {
+            out.extend(self.say(&reply, now));
         }
         out
     }
 
-    /// An answer in the logger's encoding; nothing while that is not known.
-    pub fn say(&self, reply: &Reply) -> Vec<u8> {
-        let encoding = self.decoder.encoding();
-        encoding.and_then(|encoding| encode_reply(reply, encoding).ok()).unwrap_or_default()
+    /// An answer in the logger's encoding, with a delimiter before it that closes whatever stood in the line; nothing
+    /// while the encoding is not known.
+    pub fn say(&mut self, reply: &Reply, now: Instant) -> Vec<u8> {
+        let Some(encoding) = self.decoder.encoding() else { return Vec::new() };
+        let Ok(bytes) = encode_reply(reply, encoding) else { return Vec::new() };
+        if matches!(reply, Reply::Acknowledge { .. }) {
+            self.acknowledged = Some((*reply, now));
+        }
+        [&[delimiter(encoding)], &bytes[..]].concat()
     }
 
     fn encodings(&self) -> &'static [Encoding] {
@@ -263,7 +284,23 @@ mod tests {
         let heard = session.take(&raw(&health(5), 7), start + Duration::from_secs(3));
         assert!(matches!(&heard[..], [Heard::Frame(arrived)] if arrived.id == ID));
         assert!(session.due(start + Duration::from_secs(30), Micros(0)).is_empty());
-        assert!(!session.say(&Reply::Acknowledge { logger: 0x2A, boot: 3, up_to: 7 }).is_empty());
+    }
+
+    #[test]
+    fn an_answer_gets_through_behind_a_greeting_in_another_encoding_and_is_repeated() {
+        let start = Instant::now();
+        let mut session = Session::new(None);
+        let greeting = session.due(start, Micros(0));
+        session.take(&raw(&health(5), 7), start);
+        let reply = Reply::Acknowledge { logger: 0x2A, boot: 3, up_to: 7 };
+        let said = session.say(&reply, start);
+        let mut reader = foldwatch_encoder::ReplyReader::new(foldwatch_encoder::Encoding::Packed);
+        let heard: Vec<Reply> =
+            [greeting, said.clone()].concat().iter().filter_map(|byte| reader.push(*byte)).collect();
+        assert_eq!(heard, [Reply::Hello, reply]);
+        assert!(session.due(start + Duration::from_secs(4), Micros(0)).is_empty());
+        assert_eq!(session.due(start + Duration::from_secs(5), Micros(0)), said);
+        assert!(session.due(start + Duration::from_secs(6), Micros(0)).is_empty());
     }
 
     #[test]
@@ -276,11 +313,12 @@ mod tests {
         assert_eq!(session.condition(now), Condition::Draining);
         session.take(&raw(&Frame::End(End { at: 50 }), 2), now);
         let expected = Reply::Time { logger: 0x2A, utc: 9, echo: 50 };
-        assert_eq!(session.due(now, Micros(9)), encode_reply(&expected, Encoding::Packed).unwrap());
+        let with_delimiter = |reply| [vec![0], encode_reply(reply, Encoding::Packed).unwrap()].concat();
+        assert_eq!(session.due(now, Micros(9)), with_delimiter(&expected));
         assert_eq!(session.condition(now), Condition::Live);
         session.take(&raw(&health(60), 3), now);
         let expected = Reply::Time { logger: 0x2A, utc: 10, echo: 60 };
-        assert_eq!(session.due(now, Micros(10)), encode_reply(&expected, Encoding::Packed).unwrap());
+        assert_eq!(session.due(now, Micros(10)), with_delimiter(&expected));
         assert!(session.due(now, Micros(11)).is_empty());
     }
 

@@ -19,11 +19,12 @@ use crate::rows::Rows;
 use crate::timeline::Timeline;
 pub use checkpoint::Checkpoint;
 
-/// So many frames are held back while one before them is missing: two minutes of a live logger, or what stands in the
-/// buffers of a line while a missing frame is asked for again.
-const WINDOW: usize = 512;
+/// So many frames are held back while one before them is missing: over an hour of a live logger. What is missing may
+/// still come, asked for again, out of order after a plug was pulled; who knows that it will not says so by
+/// [`Assembler::flush`].
+const WINDOW: usize = 16_384;
 /// And no more than so many numbers in their blocks, which bounds the memory whatever a logger sends.
-const WINDOW_VALUES: usize = 4 << 20;
+const WINDOW_VALUES: usize = 2 << 20;
 /// So many hellos of starts that are yet to come are kept.
 const HELLOS: usize = 4;
 /// So many notes wait to be fetched; more are counted.
