@@ -3,10 +3,11 @@
 use std::io::{self, Write};
 use std::sync::Arc;
 
-use anyhow::{Context, Result};
+use anyhow::{Context, Result, anyhow};
+use foldwatch_cause::{Entered, Evidence};
 use foldwatch_pipeline::{Engine, Event, Verdict};
 use foldwatch_profile::Profile;
-use foldwatch_report::{Cycle, table};
+use foldwatch_report::{Cycle, Diagnosis, table};
 use foldwatch_segment::Recording;
 use foldwatch_units::Micros;
 use serde::Serialize;
@@ -20,6 +21,9 @@ use crate::profiles;
 struct Analysis {
     profile: String,
     cycles: Vec<Cycle>,
+    /// `causes`, `next_check` and what goes with them.
+    #[serde(flatten)]
+    diagnosis: Diagnosis,
     logs: Vec<Read>,
 }
 
@@ -32,7 +36,13 @@ struct Read {
 
 pub fn run(args: &Analyze) -> Result<()> {
     let profile = profiles::load(&args.log.profile)?;
-    let (cycles, readings) = judge(&args.log, &profile)?;
+    let table = causes(args)?;
+    let results = results(args, &table, &profile)?;
+    let Judgment { cycles, readings, evidence } = judge(&args.log, &profile)?;
+    let diagnosed = || {
+        let found = foldwatch_cause::diagnose(&table, &profile, &evidence, &results);
+        foldwatch_report::diagnosis(&profile, &found)
+    };
     let mut out = io::BufWriter::new(io::stdout().lock());
     let printed = match args.format {
         Format::Json => {
@@ -40,14 +50,14 @@ pub fn run(args: &Analyze) -> Result<()> {
                 .into_iter()
                 .map(|r| Read { log: r.source, encoding: r.encoding, notes: r.notes })
                 .collect();
-            let analysis = Analysis { profile: profile.id.clone(), cycles, logs };
+            let analysis = Analysis { profile: profile.id.clone(), cycles, diagnosis: diagnosed(), logs };
             serde_json::to_writer_pretty(&mut out, &analysis)
                 .map_err(io::Error::from)
                 .and_then(|()| writeln!(out))
         }
         Format::Table => {
             tell(&readings);
-            writeln!(out, "{}\n{}", table::text(&cycles), summary(&cycles))
+            writeln!(out, "{}\n{}\n\n{}", table::text(&cycles), summary(&cycles), diagnosed().text())
         }
         Format::Csv => {
             tell(&readings);
@@ -94,8 +104,31 @@ pub fn kind(which: Table) -> Option<table::Kind> {
     }
 }
 
-/// Every cycle of the logs, judged, and what was to be said about the logs.
-pub fn judge(log: &Log, profile: &Arc<Profile>) -> Result<(Vec<Cycle>, Vec<Reading>)> {
+/// The table of causes that was asked for.
+fn causes(args: &Analyze) -> Result<foldwatch_cause::Table> {
+    let Some(from) = &args.causes else { return Ok(foldwatch_cause::Table::shipped()) };
+    foldwatch_cause::Table::parse(&profiles::read_text(from)?)
+        .map_err(|problems| profiles::all(from, &problems))
+}
+
+/// The results of checks that were entered.
+fn results(args: &Analyze, table: &foldwatch_cause::Table, profile: &Profile) -> Result<Vec<Entered>> {
+    let read = |text: &String| Entered::parse(text, table, profile).map_err(|why| anyhow!("--result: {why}"));
+    args.results.iter().map(read).collect()
+}
+
+/// Logs of one car, judged.
+pub struct Judgment {
+    /// Every cycle.
+    pub cycles: Vec<Cycle>,
+    /// What was to be said about the logs.
+    pub readings: Vec<Reading>,
+    /// What the cycles showed, for the causes.
+    pub evidence: Evidence,
+}
+
+/// Judges every cycle of the logs.
+pub fn judge(log: &Log, profile: &Arc<Profile>) -> Result<Judgment> {
     let map = log.columns.as_deref().map(|from| input::column_map(from, profile)).transpose()?;
     let mut engine = Engine::new(Arc::clone(profile));
     let mut cycles = Vec::new();
@@ -115,9 +148,9 @@ pub fn judge(log: &Log, profile: &Arc<Profile>) -> Result<(Vec<Cycle>, Vec<Readi
         cycles.extend(verdicts.iter().map(|verdict| foldwatch_report::cycle(profile, verdict, &utc)));
         readings.push(reading);
         // The next log is a new recording of the same car.
-        engine = Engine::with_history(Arc::clone(profile), engine.history().clone());
+        engine = Engine::with_memory(Arc::clone(profile), engine.memory().clone());
     }
-    Ok((cycles, readings))
+    Ok(Judgment { cycles, readings, evidence: engine.evidence().clone() })
 }
 
 /// From the log's own time to UTC, where the log knows it.

@@ -61,6 +61,12 @@ pub struct Analyze {
     /// How to print the verdict.
     #[arg(long, value_enum, default_value_t = Format::Table)]
     pub format: Format,
+    /// Another table of causes and checks than the one that comes with foldwatch.
+    #[arg(long, value_name = "FILE")]
+    pub causes: Option<PathBuf>,
+    /// What a check gave: the ranking of the causes takes it in.
+    #[arg(long = "result", value_name = "CHECK=RESULT")]
+    pub results: Vec<String>,
     /// For `--format csv`: which table.
     #[arg(long, value_enum, default_value_t = Table::Findings)]
     pub table: Table,

@@ -40,7 +40,7 @@ fn of_logs(log: &Log, table: Table, out: &mut impl Write) -> Result<()> {
     if table == Table::Samples {
         return samples(log, &profile, out);
     }
-    let (cycles, readings) = analyze::judge(log, &profile)?;
+    let analyze::Judgment { cycles, readings, .. } = analyze::judge(log, &profile)?;
     analyze::tell(&readings);
     analyze::csv(log, &profile, table, &cycles, out)
 }

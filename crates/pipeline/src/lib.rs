@@ -9,6 +9,7 @@ mod lane;
 
 use std::sync::Arc;
 
+use foldwatch_cause::Evidence;
 use foldwatch_profile::Profile;
 use foldwatch_samples::{Item, Sink};
 use foldwatch_score::{History, Judged, judge};
@@ -43,35 +44,45 @@ pub enum Event {
 #[derive(Debug, Clone)]
 pub struct Engine {
     segmenter: Segmenter,
-    history: History,
+    memory: Memory,
+}
+
+/// What an engine keeps of a car from one recording to the next.
+#[derive(Debug, Clone, PartialEq, Default, serde::Serialize, serde::Deserialize)]
+pub struct Memory {
+    /// What was learned of the car.
+    pub history: History,
+    /// What its cycles showed, for the causes.
+    #[serde(default)]
+    pub evidence: Evidence,
 }
 
 /// All that an [`Engine`] remembers.
 #[derive(Debug, Clone, serde::Serialize, serde::Deserialize)]
 pub struct State {
     segmenter: foldwatch_segment::State,
-    history: History,
+    memory: Memory,
 }
 
 impl Engine {
     /// For a car that nothing is known of.
     pub fn new(profile: Arc<Profile>) -> Self {
-        Engine { segmenter: Segmenter::new(profile), history: History::default() }
+        Engine::with_memory(profile, Memory::default())
     }
 
     /// For a car whose earlier cycles were judged before, at the beginning of a new recording.
-    pub fn with_history(profile: Arc<Profile>, history: History) -> Self {
-        Engine { segmenter: Segmenter::new(profile), history }
+    pub fn with_memory(profile: Arc<Profile>, memory: Memory) -> Self {
+        Engine { segmenter: Segmenter::new(profile), memory }
     }
 
     /// Where another one left off; `None` where the state belongs to a profile with other signals.
     pub fn resume(profile: Arc<Profile>, state: State) -> Option<Self> {
-        Some(Engine { segmenter: Segmenter::resume(profile, state.segmenter)?, history: state.history })
+        Some(Engine { segmenter: Segmenter::resume(profile, state.segmenter)?, memory: state.memory })
     }
 
     /// What it remembers. Small while [`Engine::is_at_rest`].
     pub fn state(&self) -> State {
-        State { segmenter: self.segmenter.state().clone(), history: self.history.clone() }
+        State { segmenter: self.segmenter.state().clone(), memory: self.memory.clone() }
     }
 
     /// Nothing moves and no tail runs.
@@ -86,7 +97,17 @@ impl Engine {
 
     /// What was learned of the car.
     pub fn history(&self) -> &History {
-        &self.history
+        &self.memory.history
+    }
+
+    /// What its cycles showed, for [`foldwatch_cause::diagnose`].
+    pub fn evidence(&self) -> &Evidence {
+        &self.memory.evidence
+    }
+
+    /// What is kept of the car for its next recording.
+    pub fn memory(&self) -> &Memory {
+        &self.memory
     }
 
     /// The movement under way.
@@ -112,15 +133,15 @@ impl Engine {
     /// Takes one item.
     pub fn push(&mut self, item: &Item, out: &mut impl FnMut(Event)) {
         let profile = Arc::clone(self.segmenter.profile());
-        let history = &mut self.history;
-        self.segmenter.push(item, &mut |event| pass_on(&profile, history, event, out));
+        let memory = &mut self.memory;
+        self.segmenter.push(item, &mut |event| pass_on(&profile, memory, event, out));
     }
 
     /// The recording is over.
     pub fn finish(&mut self, out: &mut impl FnMut(Event)) {
         let profile = Arc::clone(self.segmenter.profile());
-        let history = &mut self.history;
-        self.segmenter.finish(&mut |event| pass_on(&profile, history, event, out));
+        let memory = &mut self.memory;
+        self.segmenter.finish(&mut |event| pass_on(&profile, memory, event, out));
     }
 
     /// As a sink of items.
@@ -131,19 +152,20 @@ impl Engine {
 
 fn pass_on(
     profile: &Profile,
-    history: &mut History,
+    memory: &mut Memory,
     event: foldwatch_segment::Event,
     out: &mut impl FnMut(Event),
 ) {
     match event {
         foldwatch_segment::Event::Began { at } => out(Event::Began { at }),
         foldwatch_segment::Event::Closed(cycle) => {
-            let judged = judge(profile, &cycle, history);
+            let judged = judge(profile, &cycle, &memory.history);
             out(Event::Closed(Box::new(Verdict { cycle: *cycle, judged })));
         }
         foldwatch_segment::Event::Settled(cycle) => {
-            let judged = judge(profile, &cycle, history);
-            history.learn(profile, &cycle, &judged);
+            let judged = judge(profile, &cycle, &memory.history);
+            memory.history.learn(profile, &cycle, &judged);
+            memory.evidence.add(profile, &cycle, &judged);
             out(Event::Settled(Box::new(Verdict { cycle: *cycle, judged })));
         }
     }

@@ -19,6 +19,25 @@ pub struct Problem {
     pub remedy: String,
 }
 
+impl Problem {
+    /// A problem at a byte of a text, for other files that are checked as a whole.
+    ///
+    /// ```
+    /// let problem = foldwatch_profile::Problem::at("a = 1\nb = 2", 6, "b", "no such key", "did you mean `a`?");
+    /// assert_eq!(problem.to_string(), "line 2, column 1: b: no such key; did you mean `a`?");
+    /// ```
+    pub fn at(
+        text: &str,
+        byte: usize,
+        key: impl Into<String>,
+        found: impl Into<String>,
+        remedy: impl Into<String>,
+    ) -> Problem {
+        let (line, column) = place_all(text, &[byte])[0];
+        Problem { line, column, key: key.into(), found: found.into(), remedy: remedy.into() }
+    }
+}
+
 impl fmt::Display for Problem {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "line {}, column {}: ", self.line, self.column)?;

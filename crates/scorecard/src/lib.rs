@@ -6,6 +6,7 @@
 //!
 //! Not here: any judgment of a cycle, any physics. What is right for which fault stands in [`RIGHT`].
 
+pub mod causes;
 mod card;
 mod design;
 mod interval;

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use foldwatch_cause::Evidence;
 use foldwatch_pipeline::{Engine, Event, Verdict};
 use foldwatch_profile::SignalIx;
 use foldwatch_rig::{CycleTruth, Recorder, RigEvent, Scenario, SolverError, TruthLine, simulate};
@@ -15,6 +16,8 @@ pub struct Played {
     pub truth: Vec<CycleTruth>,
     /// What the engine said; the recordings are dropped.
     pub verdicts: Vec<Verdict>,
+    /// What the cycles showed, for the causes.
+    pub evidence: Evidence,
 }
 
 /// How the log is written.
@@ -45,6 +48,7 @@ pub fn play(scenario: &Scenario, logger: &Logger) -> Result<Played, SolverError>
     simulate(scenario, &mut feed)?;
     let Feed { mut engine, mut played, .. } = feed;
     engine.finish(&mut |event| keep(&mut played, event));
+    played.evidence = engine.evidence().clone();
     Ok(played)
 }
 

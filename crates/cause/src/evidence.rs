@@ -1,0 +1,227 @@
+//! What a log showed so far: how often each sign was looked for and seen at each place.
+//!
+//! Small (bounded by the profile, not by the number of cycles), and kept by names, so that it can be put away and taken
+//! up again, also when the profile has gained a signal.
+
+use std::collections::BTreeMap;
+
+use foldwatch_profile::Profile;
+use foldwatch_score::Judged;
+use foldwatch_segment::Cycle;
+use serde::{Deserialize, Serialize};
+
+use crate::observe;
+use crate::place::Place;
+
+/// How often a sign was looked for and seen at one place.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct Counts {
+    /// Cycles that could show it.
+    pub looked: u32,
+    /// Those that did.
+    pub seen: u32,
+    /// Coldest and warmest oil of the cycles that did, °C.
+    pub seen_oil: Option<(f64, f64)>,
+    /// The same of all that could.
+    pub looked_oil: Option<(f64, f64)>,
+}
+
+impl Counts {
+    fn add(&mut self, seen: bool, oil: Option<f64>) {
+        self.looked += 1;
+        widen(&mut self.looked_oil, oil);
+        if seen {
+            self.seen += 1;
+            widen(&mut self.seen_oil, oil);
+        }
+    }
+}
+
+fn widen(range: &mut Option<(f64, f64)>, value: Option<f64>) {
+    if let Some(value) = value.filter(|v| v.is_finite()) {
+        let (low, high) = range.unwrap_or((value, value));
+        *range = Some((low.min(value), high.max(value)));
+    }
+}
+
+/// Everything that a car's cycles showed.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Evidence {
+    /// Cycles looked at.
+    pub cycles: u32,
+    counts: BTreeMap<String, Counts>,
+    warmth: Line,
+    drop: Line,
+    cold: Split,
+}
+
+/// Below this the oil is cold, °C. Judgment.
+const COLD_OIL: f64 = 5.0;
+/// Warm cycles without a slow step that it takes to lay slowness to the cold.
+const WARM_ENOUGH: u32 = 3;
+/// What a relation over the whole log counts for: as much as so many cycles.
+const AS_CYCLES: u32 = 8;
+
+/// Cycles with cold and with warmer oil, and those of each with a slow step.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+struct Split {
+    cold: u32,
+    cold_slow: u32,
+    warm: u32,
+    warm_slow: u32,
+}
+
+impl Evidence {
+    /// Takes in one cycle, judged with its tail. Each cycle once, in any order.
+    pub fn add(&mut self, profile: &Profile, cycle: &Cycle, judged: &Judged) {
+        let look = observe::look(profile, cycle, judged);
+        self.cycles = self.cycles.saturating_add(1);
+        // Several runs of one step in a cycle are one look at it.
+        let mut once: BTreeMap<String, bool> = BTreeMap::new();
+        for found in &look.observations {
+            *once.entry(key(profile, found.sign, found.place)).or_default() |= found.seen;
+        }
+        for (key, seen) in once {
+            self.counts.entry(key).or_default().add(seen, look.oil);
+        }
+        if let (Some(oil), Some(slowness)) = (look.oil, look.slowness) {
+            self.warmth.add(oil, slowness);
+        }
+        if let (Some(oil), Some(resistance)) = (look.oil, look.supply_resistance) {
+            self.drop.add(oil, resistance);
+        }
+        if let Some(oil) = look.oil {
+            let slow = u32::from(judged.findings.iter().any(|f| f.kind == "slow-phase"));
+            if oil < COLD_OIL {
+                self.cold.cold += 1;
+                self.cold.cold_slow += slow;
+            } else {
+                self.cold.warm += 1;
+                self.cold.warm_slow += slow;
+            }
+        }
+    }
+
+    /// How often a sign was looked for and seen at a place.
+    pub fn counts(&self, profile: &Profile, sign: &str, place: Place) -> Counts {
+        let over_all = |seen: Option<bool>| {
+            seen.map_or_else(Counts::default, |seen| Counts {
+                looked: AS_CYCLES,
+                seen: if seen { AS_CYCLES } else { 0 },
+                ..Counts::default()
+            })
+        };
+        match sign {
+            "slower-warm" => over_all(self.warmth.slope().map(|slope| slope > SLOWER_WARM)),
+            "slower-cold" => over_all(self.warmth.slope().map(|slope| slope < SLOWER_COLD)),
+            "drop-when-cold" => over_all(self.drop.slope().map(|slope| slope < DROP_WHEN_COLD)),
+            "slow-only-cold" => {
+                let Split { cold, cold_slow, warm, warm_slow } = self.cold;
+                over_all((cold > 0 && warm >= WARM_ENOUGH).then_some(2 * cold_slow >= cold && warm_slow == 0))
+            }
+            _ => self.counts.get(&key(profile, sign, place)).copied().unwrap_or_default(),
+        }
+    }
+
+    /// As if it had been counted, for tests. Relations over the whole log are made too.
+    #[cfg(test)]
+    pub(crate) fn set(&mut self, profile: &Profile, sign: &str, place: Place, looked: u32, seen: u32) {
+        self.counts.insert(key(profile, sign, place), Counts { looked, seen, ..Counts::default() });
+        let line = |slope: f64| {
+            let mut line = Line::default();
+            (0..10).for_each(|n| line.add(5.0 + 2.0 * f64::from(n), 0.2 * slope * f64::from(n)));
+            line
+        };
+        match (sign, looked, seen) {
+            ("slower-warm", 0, _) => self.warmth = Line::default(),
+            ("slower-warm", _, 1..) => self.warmth = line(2.0),
+            ("slower-cold", _, 1..) => self.warmth = line(-1.0),
+            ("slower-warm", ..) => self.warmth = line(0.0),
+            ("drop-when-cold", ..) => self.drop = line(if seen > 0 { -1.0 } else { 0.0 }),
+            ("slow-only-cold", ..) => {
+                self.cold = Split { cold: 4.min(looked), cold_slow: 4.min(seen), warm: 36, warm_slow: 0 };
+            }
+            _ => {}
+        }
+    }
+
+    /// Whether anything at all was seen.
+    pub fn is_clean(&self) -> bool {
+        self.counts.values().all(|counts| counts.seen == 0)
+    }
+}
+
+fn key(profile: &Profile, sign: &str, place: Place) -> String {
+    format!("{sign} {}", place.key(profile)).trim_end().to_owned()
+}
+
+/// ln of slowness per 10 K of warmer oil that is more than a wrong correction for viscosity makes. Judgment: the physics
+/// of thin hydraulic oil leaves some 5 % in 10 K open.
+const SLOWER_WARM: f64 = 0.1;
+/// The same the other way; the correction is more likely to take too much for cold oil than too little.
+const SLOWER_COLD: f64 = -0.04;
+/// ln of resistance per 10 K. Copper gains 4 % in 10 K (its temperature coefficient, 0.0039 / K); a battery's inner
+/// resistance falls. Judgment: clearly falling.
+const DROP_WHEN_COLD: f64 = -0.08;
+/// So many cycles, over so many kelvin (standard deviation), before a slope means anything.
+const LINE_CYCLES: f64 = 6.0;
+const LINE_SPREAD: f64 = 2.0;
+
+/// Sums for a straight line by least squares.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+struct Line {
+    n: f64,
+    x: f64,
+    y: f64,
+    xx: f64,
+    xy: f64,
+    yy: f64,
+}
+
+impl Line {
+    fn add(&mut self, x: f64, y: f64) {
+        if x.is_finite() && y.is_finite() {
+            self.n += 1.0;
+            self.x += x;
+            self.y += y;
+            self.xx += x * x;
+            self.xy += x * y;
+            self.yy += y * y;
+        }
+    }
+
+    /// The slope per 10, where it is known; 0 where it is less than three of its standard errors.
+    fn slope(&self) -> Option<f64> {
+        let Line { n, x, y, xx, xy, yy } = *self;
+        let (sxx, sxy, syy) = (xx - x * x / n, xy - x * y / n, yy - y * y / n);
+        if n < LINE_CYCLES || (sxx / n).sqrt() < LINE_SPREAD {
+            return None;
+        }
+        let slope = sxy / sxx;
+        let error = ((syy - slope * sxy).max(0.0) / (n - 2.0) / sxx).sqrt();
+        Some(if slope.abs() > 3.0 * error { 10.0 * slope } else { 0.0 })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_slope_needs_spread_and_more_than_its_own_error() {
+        let mut line = Line::default();
+        for n in 0..5 {
+            line.add(10.0 + f64::from(n), 0.02 * f64::from(n));
+        }
+        assert_eq!(line.slope(), None, "too few");
+        for n in 5..12 {
+            line.add(10.0 + f64::from(n), 0.02 * f64::from(n));
+        }
+        assert!((line.slope().unwrap() - 0.2).abs() < 1e-9);
+        let mut noise = Line::default();
+        for n in 0..20 {
+            noise.add(f64::from(n), if n % 2 == 0 { 0.3 } else { -0.3 });
+        }
+        assert_eq!(noise.slope(), Some(0.0));
+    }
+}

@@ -1,0 +1,127 @@
+//! Why a cause is likely or not, in sentences.
+
+use crate::SIGNS;
+use crate::diagnosis::Work;
+use crate::evidence::Counts;
+use crate::infer::World;
+
+/// A sign that changes the odds by less than this (ln) is not told.
+const WORTH_TELLING: f64 = 0.25;
+/// So many sentences for a cause, and against it.
+const SENTENCES: usize = 6;
+/// So many places are named in a sentence.
+const PLACES: usize = 3;
+
+/// A sign, what it adds in all (ln), and what it adds at which places.
+type Said = (usize, f64, Vec<(f64, usize)>);
+
+/// What speaks for and against a candidate.
+pub(crate) fn evidence(work: &Work, worlds: &[World], candidate: usize) -> (Vec<String>, Vec<String>) {
+    // The likeliest way in which it is so speaks for it.
+    let mut weights = vec![0.0; work.variants.len()];
+    for world in worlds {
+        world.faults().for_each(|fault| weights[fault] += world.weight);
+    }
+    let ways = (0..work.variants.len()).filter(|n| work.variants[*n].candidate == candidate);
+    let Some(way) = ways.max_by(|a, b| weights[*a].total_cmp(&weights[*b])) else {
+        return (Vec::new(), Vec::new());
+    };
+    let model = work.model();
+    // For each sign: what it adds, and at which places.
+    let mut supports: Vec<Said> = Vec::new();
+    let mut against: Vec<Said> = Vec::new();
+    for (spot, at_most) in &work.variants[way].effects {
+        let ln = model.factor(*spot, at_most).ln();
+        let seen = counts(work, *spot).seen > 0;
+        let list = match (seen, ln) {
+            (true, ln) if ln > 0.0 => &mut supports,
+            (false, ln) if ln < 0.0 => &mut against,
+            _ => continue,
+        };
+        let sign = work.spots[*spot].sign;
+        match list.iter_mut().find(|(known, ..)| *known == sign) {
+            Some((_, sum, spots)) => {
+                *sum += ln.abs();
+                spots.push((ln.abs(), *spot));
+            }
+            None => list.push((sign, ln.abs(), vec![(ln.abs(), *spot)])),
+        }
+    }
+    let tell = |mut list: Vec<Said>, seen: bool| {
+        list.retain(|(_, sum, _)| *sum > WORTH_TELLING);
+        list.sort_by(|a, b| b.1.total_cmp(&a.1));
+        list.truncate(SENTENCES);
+        list.into_iter()
+            .map(|(sign, _, mut spots)| {
+                spots.sort_by(|a, b| b.0.total_cmp(&a.0));
+                sentence(work, sign, &spots.iter().map(|s| s.1).collect::<Vec<_>>(), seen)
+            })
+            .collect()
+    };
+    (tell(supports, true), tell(against, false))
+}
+
+/// What was seen and none of the likeliest faults makes more likely than chance.
+pub(crate) fn unexplained(work: &Work, worlds: &[World]) -> Vec<String> {
+    let Some(best) = worlds.iter().max_by(|a, b| a.weight.total_cmp(&b.weight)) else { return Vec::new() };
+    let model = work.model();
+    let explains = |spot: usize| {
+        best.faults().any(|fault| {
+            let effect = work.variants[fault].effects.iter().find(|(at, _)| *at == spot);
+            effect.is_some_and(|(_, at_most)| model.factor(spot, at_most) > 1.2)
+        })
+    };
+    (0..work.spots.len())
+        .filter(|spot| counts(work, *spot).seen > 0 && !explains(*spot))
+        .map(|spot| sentence(work, work.spots[spot].sign, &[spot], true))
+        .take(2 * SENTENCES)
+        .collect()
+}
+
+fn counts(work: &Work, spot: usize) -> Counts {
+    let about = work.spots[spot];
+    work.evidence.counts(work.profile, SIGNS[about.sign].id, about.place)
+}
+
+fn sentence(work: &Work, sign: usize, spots: &[usize], seen: bool) -> String {
+    let about = SIGNS[sign];
+    let mut places: Vec<String> =
+        spots.iter().take(PLACES).map(|spot| work.spots[*spot].place.label(work.profile)).collect();
+    if spots.len() > PLACES {
+        places.push(format!("{} more", spots.len() - PLACES));
+    }
+    let at = match places.split_last() {
+        Some((last, [])) => last.clone(),
+        Some((last, before)) => format!("{} and {last}", before.join(", ")),
+        None => String::new(),
+    };
+    // Where several places are told at once, the numbers are those of the first, which says most.
+    let counts = spots.first().map(|spot| counts(work, *spot)).unwrap_or_default();
+    let whole_log = counts.looked_oil.is_none()
+        && ["slower-warm", "slower-cold", "slow-only-cold", "drop-when-cold"].contains(&about.id);
+    let how_often = match (seen, whole_log) {
+        (_, true) => String::new(),
+        (true, false) => format!(": in {} of {} cycles{}", counts.seen, counts.looked, oil(&counts)),
+        (false, false) => format!(" ({} cycles looked at)", counts.looked),
+    };
+    if seen {
+        let text = about.seen.replace("{at}", &at);
+        let mut letters = text.chars();
+        let first = letters.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
+        format!("{first}{}{how_often}.", letters.as_str())
+    } else {
+        format!("Expected and not seen: {}{how_often}.", about.lack.replace("{at}", &at))
+    }
+}
+
+/// The oil temperature of the cycles that showed it, where it is only a part of all.
+fn oil(counts: &Counts) -> String {
+    match (counts.seen_oil, counts.looked_oil) {
+        (Some((low, high)), Some((least, most)))
+            if most - least >= 6.0 && high - low < 0.5 * (most - least) =>
+        {
+            format!(", with the oil at {low:.0} to {high:.0} °C of {least:.0} to {most:.0} °C")
+        }
+        _ => String::new(),
+    }
+}

@@ -1,0 +1,489 @@
+//! One judged cycle to the signs that it shows, and those that it could have shown and did not.
+//!
+//! What a log can't carry is not in the list at all, so it counts neither for nor against anything.
+
+use foldwatch_profile::{Expr, PhaseRef, Profile, SignalIx, SignalKind};
+use foldwatch_score::{Cut, Finding, Judged, RunFacts};
+use foldwatch_segment::{Confirmation, Cycle, Outcome, PhaseRun};
+use foldwatch_units::{Micros, Seconds};
+
+use crate::place::{Place, is_first, taps};
+
+/// A sign at a place: seen, or looked for and not seen.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Observation {
+    /// The sign's name.
+    pub sign: &'static str,
+    /// Where.
+    pub place: Place,
+    /// Whether it was there.
+    pub seen: bool,
+}
+
+/// What one cycle adds to a log's evidence.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub(crate) struct Look {
+    pub observations: Vec<Observation>,
+    /// Mean oil temperature, °C.
+    pub oil: Option<f64>,
+    /// ln of the pump-driven steps' median time over the profile's, at reference conditions.
+    pub slowness: Option<f64>,
+    /// ln of the resistance that the supply's drop shows.
+    pub supply_resistance: Option<f64>,
+}
+
+// Limits of the marks. All are judgments unless another ground is given: none of them is told to anybody as a fault, they
+// only weigh causes against each other, and the table holds how often each goes wrong.
+
+/// Share of the expected time within which a stop counts as the step's own.
+const OWN_STOP: f64 = 0.7;
+/// Pressure as a share of the relief setting: what moves above it has little left.
+const NEAR_RELIEF: f64 = 0.7;
+/// Standing at the relief valve (as `foldwatch_score` takes it).
+const AT_RELIEF: f64 = 0.9;
+/// A pump that moves nothing at this pressure loses its oil somewhere: there is no load, and no valve that opens.
+const LOW: std::ops::Range<f64> = 0.05..0.42;
+/// Between that and a relief valve that is set right.
+const HALF: std::ops::Range<f64> = 0.42..0.85;
+/// Share of the movement's highest pressure that counts as the highest.
+const NO_HIGHER: f64 = 0.93;
+/// Seconds between a chain's last member and the chain.
+const WITH_THE_CHAIN: f64 = 0.06;
+/// A step's mean pressure against the median of the others of its movement. Loads differ from step to step.
+const HEAVIER: f64 = 1.4;
+/// Seconds by which a step is longer and the next one shorter, and how well the two must agree.
+const HANDED_OVER: f64 = 0.2;
+const AGREE: std::ops::Range<f64> = 0.55..1.8;
+/// A step against the others of its movement.
+const THAN_OTHERS: f64 = 1.2;
+/// All steps against the profile's times, which come from few roofs.
+const THAN_PROFILE: f64 = 1.12;
+/// Without an accumulator the pressure is gone within the tail's time (common practice, no source); a time constant is
+/// a fifth of that. Short is a quarter of it.
+const SHORT_HOLD: f64 = 1.0 / 20.0;
+/// Share of the profile's inrush current. Battery, feed, earth and brushes lie in its way, and nothing else.
+const WEAK_START: f64 = 0.83;
+/// Rows farther apart miss the inrush.
+const INRUSH_PERIOD: f64 = 0.021;
+/// Drop of the supply at the running current, as a share of the nominal voltage.
+const DROP: f64 = 0.07;
+/// Seconds until the pressure is at half of what the step needs; a pump fills stiff lines in a tenth of a second.
+const LATE_PRESSURE: f64 = 0.3;
+/// Seconds at relief pressure at the beginning of a step that then moved.
+const RELIEF_AT_START: f64 = 0.1;
+
+/// All that one cycle tells.
+pub(crate) fn look(profile: &Profile, cycle: &Cycle, judged: &Judged) -> Look {
+    let mut look = Look { oil: oil(judged), ..Look::default() };
+    let mut eye = Eye { profile, cycle, judged, out: Vec::new() };
+    eye.whole();
+    if !matches!(cycle.outcome, Outcome::Refused | Outcome::ServiceRun) {
+        for facts in &judged.runs {
+            eye.step(facts);
+        }
+        eye.signals();
+        look.slowness = eye.against_profile();
+        let ohm = eye.measure("supply-resistance", None).filter(|ohm| *ohm > 0.0);
+        look.supply_resistance = ohm.map(f64::ln);
+    }
+    look.observations = eye.out;
+    look
+}
+
+fn oil(judged: &Judged) -> Option<f64> {
+    let of = judged.measures.iter().filter(|m| m.id == "oil-temperature").filter_map(|m| m.value.value());
+    mean(of)
+}
+
+struct Eye<'a> {
+    profile: &'a Profile,
+    cycle: &'a Cycle,
+    judged: &'a Judged,
+    out: Vec<Observation>,
+}
+
+impl<'a> Eye<'a> {
+    fn put(&mut self, sign: &'static str, place: Place, seen: bool) {
+        self.out.push(Observation { sign, place, seen });
+    }
+
+    fn findings(&self, kind: &'static str) -> impl Iterator<Item = &'a Finding> + use<'a> {
+        self.judged.findings.iter().filter(move |f| f.kind == kind)
+    }
+
+    fn found(&self, kind: &'static str) -> bool {
+        self.findings(kind).next().is_some()
+    }
+
+    fn found_in(&self, kind: &'static str, phase: PhaseRef) -> bool {
+        self.findings(kind).any(|f| f.phase == Some(phase))
+    }
+
+    fn measure(&self, id: &str, run: Option<usize>) -> Option<f64> {
+        self.judged.measures.iter().find(|m| m.id == id && m.run == run)?.value.value()
+    }
+
+    /// The trace of the first signal of a kind that has numbers.
+    fn trace(&self, kind: SignalKind) -> Option<Trace<'a>> {
+        let (cycle, profile) = (self.cycle, self.profile);
+        profile.of_kind(kind).find_map(|(ix, _)| {
+            let values = cycle.recording.trace(ix)?;
+            values.iter().any(|v| v.is_finite()).then_some(Trace {
+                signal: ix,
+                times: &cycle.recording.times,
+                values,
+            })
+        })
+    }
+
+    /// A trace that its own check does not doubt.
+    fn sound(&self, kind: SignalKind) -> Option<Trace<'a>> {
+        self.trace(kind).filter(|t| self.findings("signal-fault").all(|f| f.signal != Some(t.signal)))
+    }
+
+    fn is_recorded(&self, signal: SignalIx) -> bool {
+        self.cycle.recording.state(signal, self.cycle.end).is_some()
+    }
+
+    /// What concerns the roof as a whole.
+    fn whole(&mut self) {
+        let roof = Place::ROOF;
+        let (cycle, profile) = (self.cycle, self.profile);
+        let refused = cycle.outcome == Outcome::Refused;
+        if refused || !cycle.phases.is_empty() {
+            self.put("no-reaction", roof, refused && cycle.refused_by.is_empty());
+        }
+        if cycle.phases.is_empty() || refused || cycle.outcome == Outcome::ServiceRun {
+            return;
+        }
+        self.put("recording-gap", roof, self.found("recording-gap"));
+        let together = self
+            .findings("signal-fault")
+            .any(|f| f.signal.is_some_and(|ix| profile.signal(ix).kind.is_binary()));
+        self.put("inputs-together", roof, together);
+        let current = self.sound(SignalKind::Current);
+        let pressure = self.sound(SignalKind::Pressure);
+        let commanded = profile.of_kind(SignalKind::Pump).any(|(ix, _)| self.is_recorded(ix));
+        if commanded && (current.is_some() || pressure.is_some()) {
+            self.put("stuck-relay", roof, self.found("stuck-relay"));
+        }
+        if self.measure("run-on", None).is_some() {
+            self.put("run-on", roof, self.found("run-on"));
+        }
+        if let Some(supply) = self.sound(SignalKind::Voltage) {
+            self.put("low-supply", roof, self.found("low-supply"));
+            let at_rest = mean(supply.within(cycle.start - Seconds(2.0), cycle.start - Seconds(0.05)));
+            if let Some(at_rest) = at_rest {
+                self.put("low-at-rest", roof, at_rest < profile.reference.supply.0 - 0.1);
+            }
+            let nominal = profile.electrics.nominal.unwrap_or(profile.reference.supply).0;
+            let resistance = self.measure("supply-resistance", None);
+            if let Some((ohm, amps)) = resistance.zip(profile.electrics.running) {
+                self.put("supply-drop", roof, ohm * amps.0 > DROP * nominal);
+            }
+        }
+        if let (Some(inrush), true) = (profile.electrics.inrush, current.is_some()) {
+            let highest = self.judged.measures.iter().filter(|m| m.id == "inrush-current");
+            let highest = highest.filter_map(|m| m.value.value()).reduce(f64::max);
+            if let Some(highest) = highest.filter(|_| period(cycle) <= INRUSH_PERIOD) {
+                self.put("weak-start", roof, highest < WEAK_START * inrush.0);
+            }
+        }
+        if pressure.is_some() {
+            self.put("no-pressure", roof, self.found("no-pressure"));
+            if current.is_some() {
+                self.put("dry-running", roof, self.found("dry-running"));
+            }
+        }
+        let hold = self.measure("hold-time-constant", None);
+        let held = self.measure("hold-at-least", None);
+        if let Some(seconds) = hold.or(held) {
+            self.put("leak-down", roof, self.found("leak-down"));
+            let short = SHORT_HOLD * profile.timing.tail.0;
+            if hold.is_some() || seconds >= short {
+                self.put("short-hold", roof, hold.is_some_and(|tau| tau < short));
+            }
+        }
+        if self.judged.measures.iter().any(|m| m.id == "bulk-modulus" && m.value.value().is_some()) {
+            self.put("air-in-oil", roof, self.found("air-in-oil"));
+        }
+        let judged_steps = self.judged.timings.iter().filter(|t| t.tail.is_some()).count();
+        let low = self.findings("weak-pump").any(|f| f.unit == "bar");
+        if judged_steps >= 3 {
+            self.put("slow-together", roof, self.findings("weak-pump").any(|f| f.unit != "bar"));
+        }
+        if pressure.is_some() && self.judged.runs.iter().any(|r| r.stall.is_some()) {
+            self.put("low-plateau", roof, low);
+        }
+        self.pressure_after_start();
+    }
+
+    /// Whether the pressure comes at once when the pump starts.
+    fn pressure_after_start(&mut self) {
+        let Some(pressure) = self.sound(SignalKind::Pressure) else { return };
+        let Some(facts) = self.judged.runs.first() else { return };
+        let run = &self.cycle.phases[facts.run];
+        let Some(needed) = self.measure("mean-pressure", Some(facts.run)) else { return };
+        // A line that still holds pressure from before tells nothing.
+        let before = mean(pressure.within(run.start - Seconds(0.3), run.start));
+        if !run.phase.of(self.profile).pump || before.is_none_or(|bar| bar > 0.25 * needed) || needed <= 0.0 {
+            return;
+        }
+        let came = pressure.points(run.start, run.left).find(|p| p.1 >= 0.5 * needed);
+        if let Some((at, _)) = came {
+            self.put("late-pressure", Place::ROOF, (at - run.start).0 > LATE_PRESSURE);
+        }
+    }
+
+    /// What concerns one run of a step.
+    fn step(&mut self, facts: &RunFacts) {
+        let run = &self.cycle.phases[facts.run];
+        let phase = run.phase.of(self.profile);
+        let place = Place::step(run.phase);
+        let timing = self.judged.timings.iter().find(|t| t.run == facts.run);
+        let whole = facts.cut.is_none() && !facts.part;
+        if whole && timing.is_some_and(|t| t.tail.is_some()) {
+            self.put("slow-phase", place, self.found_in("slow-phase", run.phase));
+        }
+        let loads = ["mean-pressure", "running-current"];
+        let loaded = loads.iter().any(|id| self.measure(id, Some(facts.run)).is_some());
+        if whole && loaded && timing.is_some_and(|t| t.learned) {
+            self.put("heavy-going", place, self.found_in("heavy-going", run.phase));
+        }
+        self.confirmation(facts, run);
+        if !phase.pump {
+            return;
+        }
+        let moved = facts.motion.filter(|_| whole && run.confirmation == Confirmation::Confirmed);
+        if let Some(pressure) = self.sound(SignalKind::Pressure) {
+            self.push(facts, run, timing.map_or(phase.expected.0, |t| t.expected.0), pressure);
+        }
+        let mean = self.measure("mean-pressure", Some(facts.run));
+        let mean = mean.filter(|_| moved.is_some() && self.sound(SignalKind::Pressure).is_some());
+        if let Some((bar, relief)) = mean.zip(self.profile.hydraulics.relief) {
+            self.put("near-relief", place, bar > NEAR_RELIEF * relief.0);
+        }
+    }
+
+    /// Whether the switches came that had to.
+    fn confirmation(&mut self, facts: &RunFacts, run: &PhaseRun) {
+        let phase = run.phase.of(self.profile);
+        if phase.confirm == Expr::Always || self.found_in("no-pressure", run.phase) {
+            return;
+        }
+        let missing = self.found_in("missing-confirmation", run.phase);
+        let confirmed = matches!(run.confirmation, Confirmation::Confirmed | Confirmation::Late);
+        if !(missing || confirmed) {
+            return;
+        }
+        let seen_moving =
+            self.sound(SignalKind::Pressure).is_some() || self.sound(SignalKind::Current).is_some();
+        for (signal, wanted) in phase.confirm.wanted() {
+            let place = Place { phase: Some(run.phase), signal: Some(signal) };
+            self.put("missing-confirmation", place, missing && facts.unmet.contains(&(signal, wanted)));
+            let late = self
+                .findings("late-confirmation")
+                .any(|f| f.phase == Some(run.phase) && f.signal.is_none_or(|late| late == signal));
+            if confirmed && (seen_moving || late) {
+                self.put("late-confirmation", place, late);
+            }
+            for tap in taps(signal, self.profile) {
+                let place = Place { phase: Some(run.phase), signal: Some(tap) };
+                if let Some(on) = self.cycle.recording.state(tap, run.left) {
+                    self.put("missing-confirmation", place, missing && on != wanted);
+                }
+                // Of a chain that came late, the member that closed with it was the last.
+                let edges = self.cycle.recording.edges.iter().filter(|e| e.signal == tap && e.on == wanted);
+                let came = edges.map(|e| e.at).rfind(|at| *at <= run.left);
+                if let (true, Some(came), Some(chain)) = (late, came, run.confirmed_at) {
+                    self.put("late-confirmation", place, (chain - came).0.abs() <= WITH_THE_CHAIN);
+                }
+            }
+        }
+    }
+
+    /// How far the mechanism was pushed, and how hard.
+    fn push(&mut self, facts: &RunFacts, run: &PhaseRun, expected: f64, pressure: Trace) {
+        let place = Place::step(run.phase);
+        let own_doing = matches!(facts.cut, Some(Cut::Stopped | Cut::PowerLost | Cut::Gap));
+        let unconfirmed = !facts.unmet.is_empty();
+        let Some(relief) = self.profile.hydraulics.relief.map(|bar| bar.0) else { return };
+        if own_doing && facts.driven_until_left < expected {
+            return;
+        }
+        let late_half = run.start + Seconds(0.5 * (run.left - run.start).0);
+        let level = quantile(pressure.within(late_half, run.left), 0.9);
+        let highest = quantile(pressure.within(self.cycle.start, self.cycle.end), 0.99);
+        let (Some(level), Some(highest)) = (level, highest) else { return };
+        let high = level >= AT_RELIEF * relief;
+        // It is there by its own switch, if another part of the confirmation is what does not come.
+        let asked = run.phase.of(self.profile).confirm.wanted();
+        let there = asked.iter().any(|(s, on)| *on && self.cycle.recording.state(*s, run.left) == Some(true));
+        let in_its_time =
+            there || facts.stall.is_some_and(|s| s.moved && (s.knee - run.start).0 >= OWN_STOP * expected);
+        self.put("arrived", place, unconfirmed && high && in_its_time);
+        self.put("blocked", place, unconfirmed && high && !in_its_time);
+        let part = level / relief;
+        let stands = unconfirmed && facts.driven_until_left > 1.3 * expected && !in_its_time;
+        self.put("low-pressure", place, stands && LOW.contains(&part));
+        // One relief valve serves all steps: where another one came higher, it is not the valve.
+        self.put("half-pressure", place, stands && HALF.contains(&part) && level >= NO_HIGHER * highest);
+        // Only a step that begins with the pump or a valve can begin at a stand.
+        if run.confirmation == Confirmation::Confirmed && !facts.part {
+            let until = run.start + Seconds((0.5 * expected).max(0.5));
+            let at_relief = pressure.seconds_above(run.start, until.min(run.end), AT_RELIEF * relief);
+            self.put("relief-at-start", place, at_relief > RELIEF_AT_START);
+        }
+    }
+
+    /// What concerns each signal by itself.
+    fn signals(&mut self) {
+        let whole = self.cycle.recording.gaps.is_empty();
+        for (ix, signal) in self.profile.signals() {
+            let place = Place::signal(ix);
+            let about = |eye: &Self, kind| eye.findings(kind).any(|f| f.signal == Some(ix));
+            if !signal.kind.is_binary() {
+                if self.cycle.recording.trace(ix).is_some_and(|t| t.iter().any(|v| v.is_finite())) {
+                    self.put("signal-fault", place, about(self, "signal-fault"));
+                }
+                continue;
+            }
+            if !self.is_recorded(ix) {
+                continue;
+            }
+            match signal.kind {
+                SignalKind::Switch => {
+                    self.put("dropout", place, about(self, "dropout"));
+                    self.put("chatter", place, about(self, "chatter"));
+                    if !signal.excludes.is_empty() {
+                        self.put("contradiction", place, about(self, "contradiction"));
+                    }
+                    let asked =
+                        self.cycle.phases.iter().any(|run| {
+                            run.phase.of(self.profile).confirm.wanted().iter().any(|(s, _)| *s == ix)
+                        });
+                    if asked && whole {
+                        let stuck = self.findings("stuck-switch").find(|f| f.signal == Some(ix));
+                        let on = stuck.and_then(|_| self.cycle.recording.state(ix, self.cycle.start));
+                        self.put("stuck-open", place, on == Some(false));
+                        self.put("stuck-closed", place, on == Some(true));
+                    }
+                }
+                SignalKind::Valve | SignalKind::Pump => {
+                    self.put("dropout", place, about(self, "dropout"));
+                }
+                _ => {}
+            }
+        }
+    }
+
+    /// The pressure that each step needs, against the others.
+    fn loads_against_each_other(&mut self) {
+        if self.sound(SignalKind::Pressure).is_none() {
+            return;
+        }
+        let whole = self.judged.runs.iter().filter(|f| f.cut.is_none() && !f.part && f.motion.is_some());
+        let loads: Vec<(PhaseRef, f64)> = whole
+            .map(|f| (self.cycle.phases[f.run].phase, f.run))
+            .filter(|(phase, _)| phase.of(self.profile).pump)
+            .filter_map(|(phase, run)| Some((phase, self.measure("mean-pressure", Some(run))?)))
+            .collect();
+        if loads.len() < 3 {
+            return;
+        }
+        for (n, (phase, bar)) in loads.iter().enumerate() {
+            let others = loads.iter().enumerate().filter(|(m, _)| *m != n).map(|(_, load)| load.1);
+            let heavier = quantile(others, 0.5).is_some_and(|others| *bar > HEAVIER * others);
+            self.put("heavier-than-others", Place::step(*phase), heavier);
+        }
+    }
+
+    /// Each step against the others, and all of them against the profile.
+    fn against_profile(&mut self) -> Option<f64> {
+        let mut ratios: Vec<(PhaseRef, f64)> = Vec::new();
+        for timing in &self.judged.timings {
+            let facts = self.judged.runs.iter().find(|r| r.run == timing.run);
+            let whole = facts.is_some_and(|f| f.cut.is_none() && !f.part && f.motion.is_some());
+            let phase = timing.phase.of(self.profile);
+            let late = self.found_in("late-confirmation", timing.phase)
+                || self.findings("dropout").any(|f| f.phase == Some(timing.phase));
+            let confirmed = self.cycle.phases[timing.run].confirmation == Confirmation::Confirmed;
+            if whole && confirmed && phase.pump && !late && phase.expected.0 > 0.0 {
+                ratios.push((timing.phase, timing.corrected.0 / phase.expected.0));
+            }
+        }
+        self.loads_against_each_other();
+        if ratios.len() < 3 {
+            return None;
+        }
+        for n in 0..ratios.len() {
+            let others = ratios.iter().enumerate().filter(|(m, _)| *m != n).map(|(_, r)| r.1);
+            if let Some(others) = quantile(others, 0.5) {
+                self.put("slower-than-others", Place::step(ratios[n].0), ratios[n].1 > THAN_OTHERS * others);
+            }
+        }
+        // With the same valves on, the next part moves on by itself while the switch is still waited for.
+        let usual = quantile(ratios.iter().map(|r| r.1), 0.5)?;
+        for pair in ratios.windows(2) {
+            let [(here, slow), (next, fast)] = [pair[0], pair[1]];
+            let (a, b) = (here.of(self.profile), next.of(self.profile));
+            if next.index != here.index + 1 || next.direction != here.direction || a.valves != b.valves {
+                continue;
+            }
+            let (more, less) = ((slow - usual) * a.expected.0, (usual - fast) * b.expected.0);
+            let handed = more > HANDED_OVER && less > 0.0 && AGREE.contains(&(less / more));
+            self.put("handed-over", Place::step(here), handed);
+        }
+        let most = quantile(ratios.iter().map(|r| r.1), 0.2)?;
+        self.put("below-delivery", Place::ROOF, most > THAN_PROFILE);
+        let first = |r: &&(PhaseRef, f64)| !is_first(r.0, self.profile);
+        let median = quantile(ratios.iter().filter(first).map(|r| r.1), 0.5)?;
+        (median > 0.0).then(|| median.ln())
+    }
+}
+
+/// The numbers of one signal with their times.
+#[derive(Debug, Clone, Copy)]
+struct Trace<'a> {
+    signal: SignalIx,
+    times: &'a [Micros],
+    values: &'a [f32],
+}
+
+impl<'a> Trace<'a> {
+    fn points(self, from: Micros, to: Micros) -> impl Iterator<Item = (Micros, f64)> + 'a {
+        let first = self.times.partition_point(|t| *t < from);
+        let last = self.times.partition_point(|t| *t <= to).max(first).min(self.values.len());
+        let first = first.min(last);
+        let both = self.times[first..last].iter().zip(&self.values[first..last]);
+        both.filter(|(_, v)| v.is_finite()).map(|(t, v)| (*t, f64::from(*v)))
+    }
+
+    fn within(self, from: Micros, to: Micros) -> impl Iterator<Item = f64> + 'a {
+        self.points(from, to).map(|p| p.1)
+    }
+
+    fn seconds_above(self, from: Micros, to: Micros, level: f64) -> f64 {
+        let points: Vec<(Micros, f64)> = self.points(from, to).collect();
+        points.windows(2).filter(|w| w[0].1 >= level && w[1].1 >= level).map(|w| (w[1].0 - w[0].0).0).sum()
+    }
+}
+
+/// Time from row to row while the roof moves, in seconds.
+fn period(cycle: &Cycle) -> f64 {
+    let rows = cycle.recording.rows(cycle.start, cycle.end);
+    let times = &cycle.recording.times[rows];
+    quantile(times.windows(2).map(|w| (w[1] - w[0]).0), 0.5).unwrap_or(f64::INFINITY)
+}
+
+fn mean(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let (n, sum) = values.fold((0u32, 0.0), |(n, sum), v| (n + 1, sum + v));
+    (n > 0).then(|| sum / f64::from(n))
+}
+
+fn quantile(values: impl Iterator<Item = f64>, share: f64) -> Option<f64> {
+    let mut values: Vec<f64> = values.filter(|v| v.is_finite()).collect();
+    let place = ((values.len().checked_sub(1)?) as f64 * share).round() as usize;
+    values.sort_by(f64::total_cmp);
+    values.get(place).copied()
+}

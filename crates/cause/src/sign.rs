@@ -1,0 +1,116 @@
+//! What can be seen of a log that tells causes apart: the kinds of findings, and marks that no limit stands against.
+
+use crate::place::At;
+
+/// Something that a cycle shows, does not show, or can't show.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Sign {
+    /// Its name, as in the table; the finding's, where it is one.
+    pub id: &'static str,
+    /// Where it is seen.
+    pub at: At,
+    /// The sentence where it is seen; `{at}` is the place.
+    pub seen: &'static str,
+    /// The clause after "expected and not seen:"; `{at}` is the place.
+    pub lack: &'static str,
+}
+
+/// Findings that only follow from others and tell no causes apart.
+pub const FOLLOWING: &[&str] = &["unconfirmed-running", "relief-dwell", "duty-exceeded", "fuse-margin"];
+
+/// Marks that a sound roof may show in every cycle, by its own nature: profiles come from few roofs.
+const HABITS: &[&str] = &[
+    "near-relief",
+    "handed-over",
+    "heavier-than-others",
+    "slower-than-others",
+    "below-delivery",
+    "slower-warm",
+    "slower-cold",
+    "short-hold",
+    "late-pressure",
+    "weak-start",
+    "supply-drop",
+    "drop-when-cold",
+    "low-at-rest",
+];
+
+impl Sign {
+    /// Chances of the three classes of frequency, seldom first, where it is seen without a cause. A finding that comes
+    /// by mistake comes seldom; a roof's nature shows in every cycle. Judgment.
+    pub(crate) fn without_cause(&self) -> [f64; 3] {
+        if HABITS.contains(&self.id) { [0.2, 0.2, 0.6] } else { [0.85, 0.1, 0.05] }
+    }
+}
+
+macro_rules! signs {
+    ($($id:literal $at:ident $seen:literal $lack:literal),+ $(,)?) => {
+        &[$(Sign { id: $id, at: At::$at, seen: $seen, lack: $lack }),+]
+    };
+}
+
+/// All of them. To add one: its line here, where it is looked for (`observe`), its chance in the table.
+pub static SIGNS: &[Sign] = signs![
+    // Findings.
+    "slow-phase" Step "{at} moved for longer than it should" "a slow {at}",
+    "heavy-going" Step "{at} needed more pressure or current than usual" "more pressure or current in {at} than usual",
+    "missing-confirmation" StepSwitch "{at} did not come" "a missing {at}",
+    "late-confirmation" StepSwitch "{at} came after the mechanism had arrived" "a late {at}",
+    "no-pressure" Roof "the pump ran and no pressure came" "a pump that runs and builds no pressure",
+    "dry-running" Roof "the pump ran with hardly any load" "a pump that runs with hardly any load",
+    "stuck-open" Switch "{at} stayed open through a whole movement" "{at} staying open",
+    "stuck-closed" Switch "{at} stayed closed through a whole movement" "{at} staying closed",
+    "contradiction" Switch "{at} was closed together with a switch that excludes it" "{at} contradicting another switch",
+    "chatter" Switch "{at} made and broke many times at its point of switching" "chatter of {at}",
+    "dropout" Contact "{at} was lost for moments" "{at} being lost for moments",
+    "low-plateau" Roof "against the stop the pressure stayed well below the relief setting" "a low pressure against the stop",
+    "slow-together" Roof "all steps together became slower" "all steps becoming slower together",
+    "leak-down" Roof "held pressure fell faster than usual" "a held pressure that falls faster than usual",
+    "air-in-oil" Roof "the oil was softer than usual against the stop" "softer oil against the stop than usual",
+    "stuck-relay" Roof "the pump did not follow its command" "a pump that does not follow its command",
+    "run-on" Roof "the pump was commanded on after the last confirmation" "a pump commanded on after the last confirmation",
+    "low-supply" Roof "the supply gave way with the pump running" "a supply that gives way under load",
+    "signal-fault" Sensor "{at} showed what can't be" "a fault of {at}",
+    "recording-gap" Roof "a part of the movement was not recorded" "gaps in the recording",
+    // Marks.
+    "blocked" Step "{at} was pushed at full pressure and did not move, or stopped short" "{at} held at full pressure",
+    "arrived" Step "{at} reached its stop in its usual time, and was not confirmed" "{at} arriving unconfirmed",
+    "low-pressure" Step "{at} was pushed for longer than it needs, at a pressure far below the relief setting" "{at} pushed at a low pressure only",
+    "half-pressure" Step "in {at} the pressure stood at a part of the relief setting and nothing moved further" "{at} standing at a part of the relief pressure",
+    "near-relief" Step "{at} moved at more than seven tenths of the relief pressure" "{at} moving near the relief pressure",
+    "handed-over" Step "{at} took longer and the next step as much shorter: the mechanism had been there before" "{at} long and the next step as much shorter",
+    "heavier-than-others" Step "{at} needed more pressure than the other steps" "more pressure in {at} than in the other steps",
+    "slower-than-others" Step "against the profile, {at} was slower than the other steps" "{at} being slower than the other steps",
+    "below-delivery" Roof "against the profile all pump-driven steps were slow, with oil temperature and supply accounted for" "all pump-driven steps slow against the profile",
+    "slower-warm" Roof "the warmer the oil, the slower the steps" "steps getting slower with warm oil",
+    "slower-cold" Roof "the colder the oil, the slower the steps, beyond what cold oil explains" "steps getting slower with cold oil, beyond what that explains",
+    "slow-only-cold" Roof "slow only with oil below 5 °C" "slow steps with cold oil only",
+    "short-hold" Roof "after the drive the pressure was gone in seconds" "a pressure that is gone within seconds after the drive",
+    "late-pressure" Roof "after the start of the pump the pressure came late" "a pressure that comes late after the start of the pump",
+    "relief-at-start" Step "{at} began with a stand at relief pressure" "a stand at relief pressure at the start of {at}",
+    "weak-start" Roof "the motor's starting current was low" "a low starting current of the motor",
+    "supply-drop" Roof "the supply dropped far when the pump started" "a supply that drops far when the pump starts",
+    "drop-when-cold" Roof "the colder it was, the further the supply dropped" "a supply that drops further when it is cold",
+    "low-at-rest" Roof "the supply was low before the pump started" "a supply that is low before the pump starts",
+    "inputs-together" Roof "nearly all switches changed at one moment" "switches all changing at one moment",
+    "no-reaction" Roof "a demand was refused although every permission was there" "a demand refused without a reason",
+];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_kind_of_finding_has_its_sign_or_follows_from_another() {
+        let split = ["stuck-switch", "weak-pump"];
+        for check in foldwatch_score::CHECKS {
+            let id = check.about().id;
+            let known =
+                SIGNS.iter().any(|sign| sign.id == id) || FOLLOWING.contains(&id) || split.contains(&id);
+            assert!(known, "{id} is no sign: add its line to SIGNS");
+        }
+        for (n, sign) in SIGNS.iter().enumerate() {
+            assert!(SIGNS[..n].iter().all(|other| other.id != sign.id), "{} twice", sign.id);
+        }
+    }
+}

@@ -1,0 +1,347 @@
+//! Whole diagnoses, from counts by hand: the table's own statements, the arithmetic, what must always hold.
+
+use foldwatch_profile::{PhaseRef, Profile, SignalIx};
+use foldwatch_units::Direction;
+use proptest::prelude::*;
+
+use crate::candidates::{Variant, at_most};
+use crate::infer::{Model, counted, likelihood};
+use crate::{Diagnosis, Entered, Evidence, FOUND, Place, Ranked, SIGNS, Table, diagnose};
+
+/// A sign, where, in how many cycles.
+type Seen<'a> = (&'a str, Place, u32);
+
+fn roof() -> Profile {
+    foldwatch_profile::parse(include_str!("../../../config/profiles/hardtop-five.toml")).unwrap().profile
+}
+
+fn step(direction: Direction, index: usize) -> Place {
+    Place::step(PhaseRef { direction, index })
+}
+
+fn switch(profile: &Profile, id: &str) -> SignalIx {
+    profile.find(id).unwrap()
+}
+
+/// A week in which everything was looked for and nothing seen, but for what is given.
+fn week(profile: &Profile, seen: &[Seen]) -> Evidence {
+    let mut evidence = Evidence::default();
+    for sign in SIGNS {
+        for place in sign.at.places(profile) {
+            let count = seen.iter().find(|(id, at, _)| *id == sign.id && *at == place).map_or(0, |s| s.2);
+            // A step runs in every other movement.
+            let looked = if place.phase.is_some() { 20 } else { 40 };
+            evidence.set(profile, sign.id, place, looked, count.min(looked));
+        }
+    }
+    evidence
+}
+
+fn diagnosed(profile: &Profile, seen: &[Seen]) -> Diagnosis {
+    diagnose(&Table::shipped(), profile, &week(profile, seen), &[])
+}
+
+fn first(diagnosis: &Diagnosis) -> (&str, &str) {
+    let Ranked { cause, at, .. } = &diagnosis.causes[0];
+    (cause, at)
+}
+
+fn chance(diagnosis: &Diagnosis, cause: &str) -> f64 {
+    diagnosis.causes.iter().filter(|c| c.cause == cause).map(|c| c.probability).sum()
+}
+
+#[test]
+fn nothing_seen_is_nothing_found() {
+    let roof = roof();
+    for evidence in [Evidence::default(), week(&roof, &[])] {
+        let diagnosis = diagnose(&Table::shipped(), &roof, &evidence, &[]);
+        assert!(diagnosis.is_nothing() && diagnosis.next.is_none(), "{:#?}", diagnosis.causes.first());
+        assert!(diagnosis.causes.iter().all(|c| c.probability < FOUND));
+    }
+}
+
+#[test]
+fn one_finding_once_in_a_week_is_no_disease() {
+    let roof = roof();
+    for (sign, place) in [
+        ("slow-phase", step(Direction::Opening, 1)),
+        ("recording-gap", Place::ROOF),
+        ("slower-than-others", step(Direction::Closing, 0)),
+    ] {
+        let once = diagnosed(&roof, &[(sign, place, 1)]);
+        let always = diagnosed(&roof, &[(sign, place, 40)]);
+        let top = |d: &Diagnosis| d.causes.first().map_or(0.0, |c| c.probability);
+        assert!(top(&once) < top(&always), "{sign}");
+    }
+}
+
+#[test]
+fn what_the_table_says_comes_out() {
+    let roof = roof();
+    let signal = |id: &str| Place::signal(switch(&roof, id));
+    let wanted = |direction, index, id: &str| Place {
+        phase: Some(PhaseRef { direction, index }),
+        signal: Some(switch(&roof, id)),
+    };
+    let (opening, closing) = (Direction::Opening, Direction::Closing);
+    let slow: Vec<Seen> = (0..4)
+        .flat_map(|n| [("slow-phase", step(opening, n), 30), ("slow-phase", step(closing, n), 30)])
+        .chain([("below-delivery", Place::ROOF, 40)])
+        .collect();
+    let with = |more: &[(&'static str, Place, u32)]| [slow.clone(), more.to_vec()].concat();
+    let cases: Vec<(Vec<Seen>, &str, &str)> = vec![
+        (with(&[("slower-warm", Place::ROOF, 40)]), "worn-pump", ""),
+        (with(&[("slower-cold", Place::ROOF, 40)]), "clogged-strainer", ""),
+        (with(&[("weak-start", Place::ROOF, 40)]), "earth-resistance", ""),
+        (with(&[("short-hold", Place::ROOF, 40), ("late-pressure", Place::ROOF, 40)]), "low-oil", ""),
+        (vec![("dropout", signal("lid_open"), 12)], "switch-wire", "lid_open"),
+        (
+            vec![
+                ("late-confirmation", wanted(opening, 1, "lid_open"), 20),
+                ("late-confirmation", wanted(closing, 0, "lid_open"), 20),
+            ],
+            "switch-adjustment",
+            "lid_open",
+        ),
+        (
+            vec![("stuck-closed", signal("roof_up"), 38), ("contradiction", signal("roof_up"), 38)],
+            "switch-shorted",
+            "roof_up",
+        ),
+        (vec![("stuck-relay", Place::ROOF, 40)], "relay", ""),
+        (vec![("run-on", Place::ROOF, 40)], "control-output", ""),
+        (vec![("signal-fault", signal("pressure"), 40)], "sensor-fault", "pressure"),
+        (vec![("recording-gap", Place::ROOF, 30)], "logger-fault", ""),
+        (
+            vec![
+                ("supply-drop", Place::ROOF, 40),
+                ("weak-start", Place::ROOF, 40),
+                ("low-supply", Place::ROOF, 30),
+                ("low-at-rest", Place::ROOF, 40),
+            ],
+            "weak-battery",
+            "",
+        ),
+        (
+            vec![
+                ("supply-drop", Place::ROOF, 40),
+                ("weak-start", Place::ROOF, 40),
+                ("low-supply", Place::ROOF, 30),
+            ],
+            "supply-resistance",
+            "",
+        ),
+        (
+            vec![
+                ("near-relief", step(opening, 2), 20),
+                ("heavier-than-others", step(opening, 2), 20),
+                ("slow-phase", step(opening, 2), 10),
+            ],
+            "stiff-mechanism",
+            "opening/Fold roof",
+        ),
+        (
+            vec![
+                ("slow-only-cold", Place::ROOF, 8),
+                ("slow-phase", step(opening, 2), 2),
+                ("slow-phase", step(closing, 0), 2),
+            ],
+            "cold",
+            "",
+        ),
+        (
+            vec![("relief-at-start", step(opening, 0), 20), ("relief-at-start", step(closing, 3), 20)],
+            "sticking-valve",
+            "valve_a",
+        ),
+    ];
+    for (seen, cause, at) in cases {
+        let diagnosis = diagnosed(&roof, &seen);
+        assert_eq!(
+            first(&diagnosis),
+            (cause, at),
+            "{:#?}",
+            &diagnosis.causes[..diagnosis.causes.len().min(3)]
+        );
+        assert!(diagnosis.causes[0].probability > 0.4, "{cause} {}", diagnosis.causes[0].probability);
+        assert!(!diagnosis.causes[0].supports.is_empty(), "{cause}");
+        let next = diagnosis.next.unwrap_or_else(|| panic!("no check for {cause}"));
+        assert!(next.hazard == "none" || !next.caution.is_empty());
+    }
+}
+
+#[test]
+fn of_switches_in_series_the_tapped_one_is_told_or_cleared() {
+    let roof = roof();
+    let chain = Place::signal(switch(&roof, "lid_latched"));
+    let tap = Place::signal(switch(&roof, "lid_latched_left"));
+    let left = diagnosed(&roof, &[("dropout", chain, 10), ("dropout", tap, 10)]);
+    assert_eq!(first(&left), ("switch-wire", "lid_latched_left"));
+    let right = diagnosed(&roof, &[("dropout", chain, 10)]);
+    assert_eq!(first(&right), ("switch-wire", "lid_latched"));
+    assert!(right.causes[0].label.contains("right lid latch"), "{}", right.causes[0].label);
+
+    let text = include_str!("../../../config/profiles/hardtop-five.toml").replace(
+        "{ label = \"left lid latch\", signal = \"lid_latched_left\" }",
+        "{ label = \"left lid latch\" }",
+    );
+    let blind = foldwatch_profile::parse(&text).unwrap().profile;
+    let either = diagnosed(&blind, &[("dropout", chain, 10)]);
+    assert_eq!(either.causes[0].label, "one of left lid latch, right lid latch in series");
+}
+
+#[test]
+fn two_faults_at_once_are_both_told() {
+    let roof = roof();
+    let both = [("stuck-relay", Place::ROOF, 40), ("dropout", Place::signal(switch(&roof, "lid_open")), 15)];
+    let diagnosis = diagnosed(&roof, &both);
+    let told: Vec<&str> =
+        diagnosis.causes.iter().filter(|c| c.probability > 0.5).map(|c| c.cause.as_str()).collect();
+    assert_eq!(told.len(), 2, "{:#?}", &diagnosis.causes);
+    assert!(told.contains(&"relay") && told.contains(&"switch-wire"));
+}
+
+#[test]
+fn forty_cycles_with_one_finding_are_one_matter() {
+    let roof = roof();
+    let place = step(Direction::Opening, 1);
+    let of = |cycles: u32| {
+        let mut evidence = Evidence::default();
+        evidence.set(&roof, "slow-phase", place, cycles, cycles);
+        let diagnosis = diagnose(&Table::shipped(), &roof, &evidence, &[]);
+        chance(&diagnosis, "stiff-mechanism") + chance(&diagnosis, "internal-leak")
+    };
+    // As independent witnesses, 400 would make of 40 a certainty; as one matter it hardly moves.
+    assert!((of(400) - of(40)).abs() < 0.05, "{} {}", of(400), of(40));
+    assert!(of(40) < 0.98);
+}
+
+#[test]
+fn what_a_log_cannot_carry_counts_for_nothing() {
+    let roof = roof();
+    let mut evidence = week(&roof, &[("below-delivery", Place::ROOF, 40)]);
+    let with = diagnose(&Table::shipped(), &roof, &evidence, &[]);
+    // Without oil temperature nothing is known of warm and cold: the pump is no longer spoken against.
+    evidence.set(&roof, "slower-warm", Place::ROOF, 0, 0);
+    let without = diagnose(&Table::shipped(), &roof, &evidence, &[]);
+    let told =
+        |d: &Diagnosis| d.causes.iter().any(|c| c.against.iter().any(|a| a.contains("slower with warm")));
+    assert!(told(&with) && !told(&without));
+    assert!(chance(&without, "worn-pump") > chance(&with, "worn-pump"));
+}
+
+#[test]
+fn a_result_moves_the_ranking_as_was_announced() {
+    let roof = roof();
+    let table = Table::shipped();
+    let evidence = week(&roof, &[("below-delivery", Place::ROOF, 40), ("weak-start", Place::ROOF, 30)]);
+    let before = diagnose(&table, &roof, &evidence, &[]);
+    let next = before.next.unwrap();
+    for outcome in &next.outcomes {
+        let entered = Entered { check: next.check.clone(), result: outcome.result.clone() };
+        let after = diagnose(&table, &roof, &evidence, std::slice::from_ref(&entered));
+        for (name, label, p) in &outcome.then {
+            let told = after.causes.iter().find(|c| c.name == *name && c.label == *label).unwrap();
+            assert!((told.probability - p).abs() < 1e-3, "{name}: announced {p}, then {}", told.probability);
+        }
+        assert!(after.next.is_none_or(|then| then.check != next.check), "done is done");
+    }
+    let sum: f64 = next.outcomes.iter().map(|o| o.chance).sum();
+    assert!((sum - 1.0).abs() < 1e-9);
+    let odd = Entered { check: "nothing".into(), result: "so".into() };
+    assert_eq!(diagnose(&table, &roof, &evidence, std::slice::from_ref(&odd)).unused, [odd]);
+}
+
+/// The noisy-OR of two causes and a leak, with numbers by hand: P(finding | both) = 1 - (1 - l)(1 - p)(1 - q)
+/// (J. Pearl, Probabilistic Reasoning in Intelligent Systems, 1988, 4.3.2).
+#[test]
+fn the_noisy_or_by_hand() {
+    // One cycle, seen once or not, no classes: all of the chance in one class, whose rate is taken as certain.
+    let certain = |p: f64| at_most(p, [0.0, 0.0, 1.0]);
+    let (p, q, leak) = (0.8, 0.6, 0.1);
+    let variants = [
+        Variant { candidate: 0, share: 1.0, effects: vec![(0, certain(p))] },
+        Variant { candidate: 1, share: 1.0, effects: vec![(0, certain(q))] },
+    ];
+    let (prior_a, prior_b) = (0.1_f64, 0.2_f64);
+    let seen = [[0.0, 0.0, 0.0, 1.0]];
+    let leak_class = [certain(leak)];
+    let model = Model {
+        variants: &variants,
+        odds: vec![prior_a / (1.0 - prior_a), prior_b / (1.0 - prior_b)],
+        leak: &leak_class,
+        counted: &seen,
+        weight: &[1.0],
+    };
+    let worlds = model.worlds();
+    // By hand: joint = prior x chance of the finding.
+    let none = 0.9 * 0.8 * 0.1;
+    let only_a = 0.1 * 0.8 * (1.0 - 0.9 * 0.2);
+    let only_b = 0.9 * 0.2 * (1.0 - 0.9 * 0.4);
+    let both = 0.1 * 0.2 * (1.0 - 0.9 * 0.2 * 0.4);
+    let sum = none + only_a + only_b + both;
+    let of = |faults: [Option<usize>; 2]| worlds.iter().find(|w| w.faults == faults).unwrap().weight;
+    for (faults, by_hand) in [
+        ([None, None], none),
+        ([Some(0), None], only_a),
+        ([Some(1), None], only_b),
+        ([Some(0), Some(1)], both),
+    ] {
+        assert!((of(faults) - by_hand / sum).abs() < 1e-9, "{faults:?}");
+    }
+    // P(a | seen) = 0.2695..., explained away by b: less than the 0.2866 it would have if b were impossible... by hand.
+    let a = (only_a + both) / sum;
+    assert!((of([Some(0), None]) + of([Some(0), Some(1)]) - a).abs() < 1e-9);
+}
+
+#[test]
+fn absence_speaks_louder_the_more_often_it_was_looked_for() {
+    let shown = at_most(0.9, [0.0, 0.0, 1.0]);
+    let not = [1.0; 3];
+    let against = |looked: u32| {
+        let counted = counted(looked, 0);
+        likelihood(&counted, &shown) / likelihood(&counted, &not)
+    };
+    assert!(against(0) == 1.0);
+    assert!(against(1) > against(3) && against(3) > against(40));
+    assert!(against(40) > 0.09, "one in ten faulty roofs never shows it: {}", against(40));
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(10))]
+
+    /// Whatever was counted, probabilities are probabilities, and the ranking is one.
+    #[test]
+    fn probabilities_whatever_was_seen(
+        seen in prop::collection::vec((0usize..SIGNS.len(), 0usize..16, 0u32..60, 0u32..60), 0..12)
+    ) {
+        let roof = roof();
+        let mut evidence = Evidence::default();
+        for (sign, place, looked, count) in seen {
+            let places = SIGNS[sign].at.places(&roof);
+            evidence.set(&roof, SIGNS[sign].id, places[place % places.len()], looked, count.min(looked));
+        }
+        let diagnosis = diagnose(&Table::shipped(), &roof, &evidence, &[]);
+        for cause in &diagnosis.causes {
+            prop_assert!((0.0..=1.0).contains(&cause.probability));
+        }
+        prop_assert!(diagnosis.causes.windows(2).all(|w| w[0].probability >= w[1].probability));
+        prop_assert!((0.0..=1.0).contains(&diagnosis.none));
+        let copy: Evidence = serde_json::from_str(&serde_json::to_string(&evidence).unwrap()).unwrap();
+        prop_assert_eq!(copy, evidence);
+    }
+
+    /// Seeing one more cycle of a sign that only one cause shows never makes that cause less likely.
+    #[test]
+    fn more_of_its_sign_never_lowers_a_cause(seen in 0u32..40, clean in any::<bool>()) {
+        let roof = roof();
+        let evidence = |seen: u32| {
+            let mut evidence = if clean { week(&roof, &[]) } else { Evidence::default() };
+            evidence.set(&roof, "run-on", Place::ROOF, 40, seen);
+            evidence
+        };
+        let of = |seen| chance(&diagnose(&Table::shipped(), &roof, &evidence(seen), &[]), "control-output");
+        // How often it shows has its own say (in some cycles or in every one), so compare with none at all.
+        prop_assert!(of(seen.max(1)) >= of(0));
+    }
+}
