@@ -150,7 +150,10 @@ impl<'a> Eye<'a> {
         let roof = Place::ROOF;
         let (cycle, profile) = (self.cycle, self.profile);
         let refused = cycle.outcome == Outcome::Refused;
-        if refused || !cycle.phases.is_empty() {
+        // Asked to go where it is, a unit has nothing to do.
+        let on = |signal| cycle.recording.state(signal, cycle.start);
+        let is_there = profile.end_position(cycle.direction).holds(&on) != Some(false);
+        if !cycle.phases.is_empty() || refused && !is_there {
             self.put("no-reaction", roof, refused && cycle.refused_by.is_empty());
         }
         if cycle.phases.is_empty() || refused || cycle.outcome == Outcome::ServiceRun {
@@ -173,11 +176,14 @@ impl<'a> Eye<'a> {
         if let Some(supply) = self.sound(SignalKind::Voltage) {
             self.put("low-supply", roof, self.found("low-supply"));
             let at_rest = mean(supply.within(cycle.start - Seconds(2.0), cycle.start - Seconds(0.05)));
-            if let Some(at_rest) = at_rest {
+            // A battery is weaker in the frost, and not for that a weak one.
+            let frost = oil(self.judged).is_some_and(|oil| oil < 0.0);
+            if let Some(at_rest) = at_rest.filter(|_| !frost) {
                 self.put("low-at-rest", roof, at_rest < profile.reference.supply.0 - 0.1);
             }
             let nominal = profile.electrics.nominal.unwrap_or(profile.reference.supply).0;
             let resistance = self.measure("supply-resistance", None);
+            let resistance = resistance.filter(|_| !frost);
             if let Some((ohm, amps)) = resistance.zip(profile.electrics.running) {
                 self.put("supply-drop", roof, ohm * amps.0 > DROP * nominal);
             }
@@ -284,7 +290,7 @@ impl<'a> Eye<'a> {
             let late = self
                 .findings("late-confirmation")
                 .any(|f| f.phase == Some(run.phase) && f.signal.is_none_or(|late| late == signal));
-            if confirmed && (seen_moving || late) {
+            if confirmed && (seen_moving && !self.carries_on(run.phase) || late) {
                 self.put("late-confirmation", place, late);
             }
             for tap in taps(signal, self.profile) {
@@ -300,6 +306,14 @@ impl<'a> Eye<'a> {
                 }
             }
         }
+    }
+
+    /// The next step has the same drive: what it moves goes on by itself while this step's switch is waited for.
+    fn carries_on(&self, phase: PhaseRef) -> bool {
+        let sequence = self.profile.sequence(phase.direction);
+        sequence.get(phase.index + 1).is_some_and(|next| {
+            next.pump && phase.of(self.profile).pump && next.valves == sequence[phase.index].valves
+        })
     }
 
     /// How far the mechanism was pushed, and how hard.
@@ -321,8 +335,12 @@ impl<'a> Eye<'a> {
         let there = asked.iter().any(|(s, on)| *on && self.cycle.recording.state(*s, run.left) == Some(true));
         let in_its_time =
             there || facts.stall.is_some_and(|s| s.moved && (s.knee - run.start).0 >= OWN_STOP * expected);
-        self.put("arrived", place, unconfirmed && high && in_its_time);
-        self.put("blocked", place, unconfirmed && high && !in_its_time);
+        let (arrived, blocked) = (unconfirmed && high && in_its_time, unconfirmed && high && !in_its_time);
+        // Where the next part moves on by itself, nothing has to stand at a stop.
+        if arrived || blocked || !unconfirmed || !self.carries_on(run.phase) {
+            self.put("arrived", place, arrived);
+            self.put("blocked", place, blocked);
+        }
         let part = level / relief;
         let stands = unconfirmed && facts.driven_until_left > 1.3 * expected && !in_its_time;
         self.put("low-pressure", place, stands && LOW.contains(&part));

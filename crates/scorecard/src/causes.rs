@@ -130,3 +130,45 @@ pub fn place(profile: &Profile, fault: &Fault) -> String {
         Target::Step(step) => format!("{}/{}", step.direction, step.of(profile).name),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use foldwatch_cause::{Evidence, FOUND, Table, diagnose};
+    use foldwatch_rig::Scenario;
+
+    fn roof() -> Profile {
+        foldwatch_profile::parse(include_str!("../../../config/profiles/hardtop-five.toml")).unwrap().profile
+    }
+
+    fn told(profile: &Profile, faults: Vec<Fault>) -> (Diagnosis, Evidence) {
+        let mut scenario = Scenario::cycles(profile, 5, 6);
+        scenario.sample_rate_hz = 50.0;
+        scenario.relaxation = foldwatch_units::Seconds(60.0);
+        scenario.faults = faults;
+        let played = crate::play(&scenario).unwrap();
+        (diagnose(&Table::shipped(), profile, &played.evidence, &[]), played.evidence)
+    }
+
+    #[test]
+    fn from_a_simulated_roof_to_its_cause() {
+        let roof = roof();
+        let (sound, evidence) = told(&roof, Vec::new());
+        assert_eq!(evidence.cycles, 6);
+        assert!(sound.is_nothing() && sound.next.is_none(), "{:#?}", sound.causes);
+        assert!(sound.causes.iter().all(|c| c.probability <= FOUND));
+        assert!(brier(&roof, None, &sound) < 0.02);
+
+        let switch = roof.find("roof_stowed").unwrap();
+        for (kind, target) in [
+            (FaultKind::HighResistanceEarth, Target::System),
+            (FaultKind::SwitchNever, Target::Signal(switch)),
+        ] {
+            let fault = Fault::new(kind, target, 0.8);
+            let (diagnosis, _) = told(&roof, vec![fault]);
+            assert_eq!(rank(&roof, &fault, &diagnosis), Some(0), "{kind}: {:#?}", diagnosis.causes);
+            assert!(diagnosis.next.is_some());
+            assert!(brier(&roof, Some(&fault), &diagnosis) < 0.25, "{kind}");
+        }
+    }
+}
