@@ -4,7 +4,8 @@
 
 use foldwatch_cause::{FOUND, Table, diagnose};
 use foldwatch_rig::{FaultKind, Scenario};
-use foldwatch_scorecard::causes::{brier, draw, rank, right_for};
+use foldwatch_scorecard::Logger;
+use foldwatch_scorecard::causes::{brier, draw, rank, right_causes};
 use rand::SeedableRng;
 
 fn main() {
@@ -12,6 +13,7 @@ fn main() {
     let seed: u64 = args.next().and_then(|s| s.parse().ok()).unwrap_or(1);
     let only = args.next();
     let table = Table::shipped();
+    let logger = Logger { edges: true, absent: Vec::new() };
     let (mut weeks, mut first, mut three, mut error) = (0.0, 0.0, 0.0, 0.0);
     let (mut sound, mut quiet, mut slowest) = (0, 0, 0.0f64);
     for name in ["hardtop-five", "softtop-cover", "hardtop-six"] {
@@ -26,7 +28,7 @@ fn main() {
             let fault = kind.and_then(|kind| draw(&profile, kind, &mut rng));
             let mut scenario = Scenario::week(&profile, seed);
             scenario.faults = fault.into_iter().collect();
-            let played = match foldwatch_scorecard::play(&scenario) {
+            let played = match foldwatch_scorecard::play(&scenario, &logger) {
                 Ok(played) => played,
                 Err(error) => {
                     println!("{name} {kind:?}: {error}");
@@ -36,7 +38,7 @@ fn main() {
             let clock = std::time::Instant::now();
             let diagnosis = diagnose(&table, &profile, &played.evidence, &[]);
             slowest = slowest.max(clock.elapsed().as_secs_f64());
-            let wrong = fault.filter(|f| !right_for(f.kind).is_empty());
+            let wrong = fault.filter(|f| !right_causes(f.kind).is_empty());
             let told: Vec<String> = diagnosis
                 .causes
                 .iter()

@@ -9,7 +9,7 @@ use rand::{Rng, RngCore};
 
 /// Names of the causes that are right for a kind of fault. More than one where no log can tell them apart: a switch that
 /// never makes may be out of adjustment or have a broken wire. None where nothing is wrong with the roof.
-pub fn right_for(kind: FaultKind) -> &'static [&'static str] {
+pub fn right_causes(kind: FaultKind) -> &'static [&'static str] {
     use FaultKind::*;
     match kind {
         WornPump => &["worn-pump"],
@@ -62,7 +62,7 @@ pub fn is_right(profile: &Profile, fault: &Fault, told: &Ranked) -> bool {
                     .is_some_and(|n| cylinders.iter().any(|(ix, _)| *ix == n))
         }
     };
-    place && right_for(fault.kind).contains(&told.cause.as_str())
+    place && right_causes(fault.kind).contains(&told.cause.as_str())
 }
 
 /// The rank of the right cause, from 0; `None` where it is not told.
@@ -77,7 +77,7 @@ pub fn brier(profile: &Profile, fault: Option<&Fault>, diagnosis: &Diagnosis) ->
     let right: f64 = diagnosis.causes.iter().filter(|c| truth(c) > 0.0).map(|c| c.probability).sum();
     let wrong: f64 = diagnosis.causes.iter().filter(|c| truth(c) == 0.0).map(|c| c.probability.powi(2)).sum();
     let missed = match fault {
-        Some(fault) if !right_for(fault.kind).is_empty() => (1.0 - right.min(1.0)).powi(2),
+        Some(fault) if !right_causes(fault.kind).is_empty() => (1.0 - right.min(1.0)).powi(2),
         _ => 0.0,
     };
     (wrong + missed) / 2.0
@@ -146,7 +146,7 @@ mod tests {
         scenario.sample_rate_hz = 50.0;
         scenario.relaxation = foldwatch_units::Seconds(60.0);
         scenario.faults = faults;
-        let played = crate::play(&scenario).unwrap();
+        let played = crate::play(&scenario, &crate::Logger { edges: true, absent: Vec::new() }).unwrap();
         (diagnose(&Table::shipped(), profile, &played.evidence, &[]), played.evidence)
     }
 

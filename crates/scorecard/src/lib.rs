@@ -6,8 +6,8 @@
 //!
 //! Not here: any judgment of a cycle, any physics. What is right for which fault stands in [`RIGHT`].
 
-pub mod causes;
 mod card;
+pub mod causes;
 mod design;
 mod interval;
 mod play;

@@ -47,7 +47,7 @@ pub struct CycleSeen {
 /// # Errors
 /// Where the rig can't compute the scenario.
 pub fn see(run: &Run) -> Result<Seen, SolverError> {
-    let Played { truth, verdicts } = play(&run.scenario, &run.logger)?;
+    let Played { truth, verdicts, .. } = play(&run.scenario, &run.logger)?;
     let mut taken = vec![false; verdicts.len()];
     let cycles = truth
         .iter()
