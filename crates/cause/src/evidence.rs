@@ -50,6 +50,7 @@ pub struct Evidence {
     /// Cycles looked at.
     pub cycles: u32,
     counts: BTreeMap<String, Counts>,
+    steps: BTreeMap<String, Mean>,
     warmth: Line,
     drop: Line,
     cold: Split,
@@ -84,6 +85,9 @@ impl Evidence {
         for (key, seen) in once {
             self.counts.entry(key).or_default().add(seen, look.oil);
         }
+        for (phase, ratio) in look.steps {
+            self.steps.entry(Place::step(phase).key(profile)).or_default().add(ratio.ln());
+        }
         if let (Some(oil), Some(slowness)) = (look.oil, look.slowness) {
             self.warmth.add(oil, slowness);
         }
@@ -104,14 +108,11 @@ impl Evidence {
 
     /// How often a sign was looked for and seen at a place.
     pub fn counts(&self, profile: &Profile, sign: &str, place: Place) -> Counts {
-        let over_all = |seen: Option<bool>| {
-            seen.map_or_else(Counts::default, |seen| Counts {
-                looked: AS_CYCLES,
-                seen: if seen { AS_CYCLES } else { 0 },
-                ..Counts::default()
-            })
-        };
+        let over_all =
+            |seen: Option<bool>| seen.map_or_else(Counts::default, |seen| whole_log(AS_CYCLES, seen));
         match sign {
+            "slower-than-others" => self.against_others(&place.key(profile)),
+            "below-delivery" => self.all_against_profile(),
             "slower-warm" => over_all(self.warmth.slope().map(|slope| slope > SLOWER_WARM)),
             "slower-cold" => over_all(self.warmth.slope().map(|slope| slope < SLOWER_COLD)),
             "drop-when-cold" => over_all(self.drop.slope().map(|slope| slope < DROP_WHEN_COLD)),
@@ -121,6 +122,27 @@ impl Evidence {
             }
             _ => self.counts.get(&key(profile, sign, place)).copied().unwrap_or_default(),
         }
+    }
+
+    /// A step's mean time against the median of all others'.
+    fn against_others(&self, step: &str) -> Counts {
+        let Some(own) = self.steps.get(step) else { return Counts::default() };
+        let others: Vec<f64> =
+            self.steps.iter().filter(|(key, _)| *key != step).map(|(_, m)| m.mean()).collect();
+        if others.len() < FEW_STEPS {
+            return Counts::default();
+        }
+        whole_log(own.n, own.mean() - quantile(others, 0.5) > THAN_OTHERS.ln())
+    }
+
+    /// Whether nearly all steps are slow against the profile.
+    fn all_against_profile(&self) -> Counts {
+        let means: Vec<f64> = self.steps.values().map(|m| m.mean()).collect();
+        let cycles = self.steps.values().map(|m| m.n).max().unwrap_or(0);
+        if means.len() < FEW_STEPS {
+            return Counts::default();
+        }
+        whole_log(cycles, quantile(means, 0.2) > THAN_PROFILE.ln())
     }
 
     /// As if it had been counted, for tests. Relations over the whole log are made too.
@@ -137,17 +159,21 @@ impl Evidence {
             ("slower-warm", _, 1..) => self.warmth = line(2.0),
             ("slower-cold", _, 1..) => self.warmth = line(-1.0),
             ("slower-warm", ..) => self.warmth = line(0.0),
+            ("slower-than-others", ..) => {
+                let slow = if seen > 0 { 2.0_f64 } else { 1.0 };
+                self.steps.insert(place.key(profile), Mean { n: looked, sum: f64::from(looked) * slow.ln() });
+            }
+            ("below-delivery", _, 1..) => {
+                for mean in self.steps.values_mut() {
+                    mean.sum += f64::from(mean.n) * 1.4_f64.ln();
+                }
+            }
             ("drop-when-cold", ..) => self.drop = line(if seen > 0 { -1.0 } else { 0.0 }),
             ("slow-only-cold", ..) => {
                 self.cold = Split { cold: 4.min(looked), cold_slow: 4.min(seen), warm: 36, warm_slow: 0 };
             }
             _ => {}
         }
-    }
-
-    /// Whether anything at all was seen.
-    pub fn is_clean(&self) -> bool {
-        self.counts.values().all(|counts| counts.seen == 0)
     }
 }
 
@@ -166,6 +192,46 @@ const DROP_WHEN_COLD: f64 = -0.08;
 /// So many cycles, over so many kelvin (standard deviation), before a slope means anything.
 const LINE_CYCLES: f64 = 6.0;
 const LINE_SPREAD: f64 = 2.0;
+
+/// A step against the others of the roof. Judgment, as are the next two.
+const THAN_OTHERS: f64 = 1.2;
+/// All steps against the profile's times, which come from few roofs.
+const THAN_PROFILE: f64 = 1.12;
+/// Fewer steps tell nothing of all.
+const FEW_STEPS: usize = 3;
+
+/// Something that the whole log tells, out of so many cycles.
+fn whole_log(cycles: u32, seen: bool) -> Counts {
+    let looked = cycles.min(AS_CYCLES);
+    Counts { looked, seen: if seen { looked } else { 0 }, ..Counts::default() }
+}
+
+/// The value below which a share of them lie; 0 where there is none.
+fn quantile(mut values: Vec<f64>, share: f64) -> f64 {
+    values.sort_by(f64::total_cmp);
+    let place = (values.len().saturating_sub(1) as f64 * share).round() as usize;
+    values.get(place).copied().unwrap_or(0.0)
+}
+
+/// A running mean.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+struct Mean {
+    n: u32,
+    sum: f64,
+}
+
+impl Mean {
+    fn add(&mut self, value: f64) {
+        if value.is_finite() {
+            self.n += 1;
+            self.sum += value;
+        }
+    }
+
+    fn mean(&self) -> f64 {
+        self.sum / f64::from(self.n.max(1))
+    }
+}
 
 /// Sums for a straight line by least squares.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]

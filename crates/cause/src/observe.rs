@@ -28,6 +28,8 @@ pub(crate) struct Look {
     pub oil: Option<f64>,
     /// ln of the pump-driven steps' median time over the profile's, at reference conditions.
     pub slowness: Option<f64>,
+    /// Each step's time over the profile's.
+    pub steps: Vec<(PhaseRef, f64)>,
     /// ln of the resistance that the supply's drop shows.
     pub supply_resistance: Option<f64>,
 }
@@ -54,10 +56,6 @@ const HEAVIER: f64 = 1.4;
 /// Seconds by which a step is longer and the next one shorter, and how well the two must agree.
 const HANDED_OVER: f64 = 0.2;
 const AGREE: std::ops::Range<f64> = 0.55..1.8;
-/// A step against the others of its movement.
-const THAN_OTHERS: f64 = 1.2;
-/// All steps against the profile's times, which come from few roofs.
-const THAN_PROFILE: f64 = 1.12;
 /// Without an accumulator the pressure is gone within the tail's time (common practice, no source); a time constant is
 /// a fifth of that. Short is a quarter of it.
 const SHORT_HOLD: f64 = 1.0 / 20.0;
@@ -77,12 +75,16 @@ pub(crate) fn look(profile: &Profile, cycle: &Cycle, judged: &Judged) -> Look {
     let mut look = Look { oil: oil(judged), ..Look::default() };
     let mut eye = Eye { profile, cycle, judged, out: Vec::new() };
     eye.whole();
-    if !matches!(cycle.outcome, Outcome::Refused | Outcome::ServiceRun) {
+    // Of a movement that is not there as a whole, the rest would be told wrongly.
+    let torn = cycle.recording.gaps.iter().any(|gap| gap.to > cycle.start && gap.from < cycle.end);
+    if torn {
+        eye.out.retain(|found| found.sign == "recording-gap");
+    } else if !matches!(cycle.outcome, Outcome::Refused | Outcome::ServiceRun) {
         for facts in &judged.runs {
             eye.step(facts);
         }
         eye.signals();
-        look.slowness = eye.against_profile();
+        (look.slowness, look.steps) = eye.against_profile();
         let ohm = eye.measure("supply-resistance", None).filter(|ohm| *ohm > 0.0);
         look.supply_resistance = ohm.map(f64::ln);
     }
@@ -416,8 +418,8 @@ impl<'a> Eye<'a> {
         }
     }
 
-    /// Each step against the others, and all of them against the profile.
-    fn against_profile(&mut self) -> Option<f64> {
+    /// Times over the profile's, at reference conditions: the median past each direction's first step (ln), and each.
+    fn against_profile(&mut self) -> (Option<f64>, Vec<(PhaseRef, f64)>) {
         let mut ratios: Vec<(PhaseRef, f64)> = Vec::new();
         for timing in &self.judged.timings {
             let facts = self.judged.runs.iter().find(|r| r.run == timing.run);
@@ -431,17 +433,10 @@ impl<'a> Eye<'a> {
             }
         }
         self.loads_against_each_other();
-        if ratios.len() < 3 {
-            return None;
-        }
-        for n in 0..ratios.len() {
-            let others = ratios.iter().enumerate().filter(|(m, _)| *m != n).map(|(_, r)| r.1);
-            if let Some(others) = quantile(others, 0.5) {
-                self.put("slower-than-others", Place::step(ratios[n].0), ratios[n].1 > THAN_OTHERS * others);
-            }
-        }
+        let Some(usual) = quantile(ratios.iter().map(|r| r.1), 0.5).filter(|_| ratios.len() >= 3) else {
+            return (None, ratios);
+        };
         // With the same valves on, the next part moves on by itself while the switch is still waited for.
-        let usual = quantile(ratios.iter().map(|r| r.1), 0.5)?;
         for pair in ratios.windows(2) {
             let [(here, slow), (next, fast)] = [pair[0], pair[1]];
             let (a, b) = (here.of(self.profile), next.of(self.profile));
@@ -452,11 +447,8 @@ impl<'a> Eye<'a> {
             let handed = more > HANDED_OVER && less > 0.0 && AGREE.contains(&(less / more));
             self.put("handed-over", Place::step(here), handed);
         }
-        let most = quantile(ratios.iter().map(|r| r.1), 0.2)?;
-        self.put("below-delivery", Place::ROOF, most > THAN_PROFILE);
-        let first = |r: &&(PhaseRef, f64)| !is_first(r.0, self.profile);
-        let median = quantile(ratios.iter().filter(first).map(|r| r.1), 0.5)?;
-        (median > 0.0).then(|| median.ln())
+        let later = ratios.iter().filter(|r| !is_first(r.0, self.profile)).map(|r| r.1);
+        (quantile(later, 0.5).filter(|median| *median > 0.0).map(f64::ln), ratios)
     }
 }
 
