@@ -68,7 +68,7 @@ fn one_finding_once_in_a_week_is_no_disease() {
     for (sign, place) in [
         ("slow-phase", step(Direction::Opening, 1)),
         ("recording-gap", Place::ROOF),
-        ("slower-than-others", step(Direction::Closing, 0)),
+        ("blocked", step(Direction::Closing, 0)),
     ] {
         let once = diagnosed(&roof, &[(sign, place, 1)]);
         let always = diagnosed(&roof, &[(sign, place, 40)]);
