@@ -11,8 +11,7 @@ use crate::seen::Seen;
 
 /// From this strength on a fault is moderate or worse.
 pub const MODERATE: f64 = 0.5;
-/// Cycles of a simulated car in a year of its use (`Scenario::year`: 2 to 4 openings and closings on a day that is warm
-/// enough).
+/// Cycles of a car in a year, to tell a rate of false alarms by the year. Judgment: two openings and closings a day.
 pub const CYCLES_A_YEAR: f64 = 1_500.0;
 
 /// The scorecard.
