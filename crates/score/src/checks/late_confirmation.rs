@@ -26,6 +26,10 @@ const SHARE_OF_DWELL: f64 = 0.5;
 /// what pressure needs to build up, and below what a person would notice.
 const BUILD_UP: f64 = 0.3;
 
+/// Share of the expected time before which no sound step can have reached its stop: the pump must have delivered the
+/// swept volume first. A pressure that stands at the relief valve earlier is a mechanism that goes too heavily, and still
+/// moves. Judgment: the expected time is known to some percent, and a step may begin part way.
+const SOONEST_STOP: f64 = 0.7;
 /// Share of the lag by which the whole step must have taken longer. Judgment: its expected time is known to some percent.
 const LONGER: f64 = 0.5;
 /// What the next step may take less, as a share of what this one took more, to be the same matter. Judgment.
@@ -64,6 +68,12 @@ fn allowed(view: &View, step: &Step) -> f64 {
 fn took_longer(view: &View, step: &Step, lag: f64) -> bool {
     let relief = view.profile.hydraulics.relief.is_some() && view.lane(SignalKind::Pressure).is_some();
     relief || step.timing.is_none_or(|timing| step.run.driven.0 - timing.expected.0 >= LONGER * lag)
+}
+
+/// Whether the swept volume can have been delivered by the stop.
+fn can_be_there(step: &Step, confirmed: foldwatch_units::Micros, lag: f64) -> bool {
+    let moved = (confirmed - step.run.start).0 - lag;
+    step.facts.part || step.timing.is_none_or(|timing| moved >= SOONEST_STOP * timing.expected.0)
 }
 
 /// By how much a confirmation was late, where the next step has the same drive: its mechanism was already on its way, so
@@ -105,7 +115,10 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
         (Confirmation::Confirmed, Some(lag)) => (lag, false, allowed(view, step)),
         _ => return None,
     };
-    if since <= limit || !by_unit && !took_longer(view, step, since) {
+    if since <= limit {
+        return None;
+    }
+    if !by_unit && !(took_longer(view, step, since) && can_be_there(step, confirmed, since)) {
         return None;
     }
     let signal = last_to_come(view, step, confirmed);
@@ -209,6 +222,13 @@ mod tests {
             s.acts[2].moves -= 1.2;
         });
         assert!(heavy_end.kinds().is_empty(), "{:?}", heavy_end.judged().findings);
+    }
+
+    #[test]
+    fn a_stop_long_before_the_way_can_be_done_is_none() {
+        let stuck_half_way = waiting(8.0).with(|s| s.acts[2].moves *= 0.45);
+        assert!(!stuck_half_way.kinds().contains(&"late-confirmation"), "{:?}", stuck_half_way.kinds());
+        assert!(!stuck_half_way.kinds().is_empty(), "the pump pushed, and that is told");
     }
 
     #[test]
