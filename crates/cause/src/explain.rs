@@ -40,7 +40,7 @@ pub(crate) fn evidence(work: &Work, worlds: &[World], candidate: usize) -> (Vec<
     let mut supports: Vec<Said> = Vec::new();
     let mut against: Vec<Said> = Vec::new();
     for (spot, at_most) in &work.variants[way].effects {
-        let ln = model.factor(*spot, at_most).ln();
+        let ln = model.ln_factor(*spot, at_most);
         let seen = counts(work, *spot).seen > 0;
         let list = match (seen, ln) {
             (true, ln) if ln > 0.0 => &mut supports,
@@ -77,7 +77,7 @@ pub(crate) fn unexplained(work: &Work, worlds: &[World]) -> Vec<String> {
     let explains = |spot: usize| {
         best.faults().any(|fault| {
             let effect = work.variants[fault].effects.iter().find(|(at, _)| *at == spot);
-            effect.is_some_and(|(_, at_most)| model.factor(spot, at_most) > 1.2)
+            effect.is_some_and(|(_, at_most)| model.ln_factor(spot, at_most) > 0.2)
         })
     };
     (0..work.spots.len())

@@ -76,27 +76,31 @@ pub(crate) struct Model<'a> {
 }
 
 impl Model<'_> {
-    /// How a variant alone changes the chance of what was seen at one place, as a factor.
-    pub fn factor(&self, spot: usize, at_most: &[f64; 3]) -> f64 {
+    /// How a variant alone changes the chance of what was seen at one place (ln).
+    pub fn ln_factor(&self, spot: usize, at_most: &[f64; 3]) -> f64 {
         let alone = both(&self.leak[spot], at_most);
         let without = likelihood(&self.counted[spot], &self.leak[spot]);
-        (floor(likelihood(&self.counted[spot], &alone)) / floor(without)).powf(self.weight[spot])
+        self.weight[spot] * (floor(likelihood(&self.counted[spot], &alone)) / floor(without)).ln()
     }
 
     /// Every set of at most two faults with its probability.
     pub fn worlds(&self) -> Vec<World> {
-        let single: Vec<f64> = (0..self.variants.len())
-            .map(|n| {
-                let factors = self.variants[n].effects.iter().map(|(spot, p)| self.factor(*spot, p).ln());
-                self.odds[n].ln() + factors.sum::<f64>()
-            })
+        let alone: Vec<Vec<f64>> = self
+            .variants
+            .iter()
+            .map(|variant| variant.effects.iter().map(|(spot, p)| self.ln_factor(*spot, p)).collect())
+            .collect();
+        let single: Vec<f64> = alone
+            .iter()
+            .zip(&self.odds)
+            .map(|(factors, odds)| odds.ln() + factors.iter().sum::<f64>())
             .collect();
         let mut out = vec![(World { faults: [None; 2], weight: 0.0 }, 0.0)];
         for n in 0..self.variants.len() {
             out.push((World { faults: [Some(n), None], weight: 0.0 }, single[n]));
             for m in n + 1..self.variants.len() {
                 if self.variants[n].candidate != self.variants[m].candidate {
-                    let ln = single[n] + single[m] + self.overlap(n, m);
+                    let ln = single[n] + single[m] + self.overlap((n, &alone[n]), (m, &alone[m]));
                     out.push((World { faults: [Some(n), Some(m)], weight: 0.0 }, ln));
                 }
             }
@@ -109,7 +113,7 @@ impl Model<'_> {
     }
 
     /// What two variants together make of the signs that both change, against each by itself (ln).
-    fn overlap(&self, n: usize, m: usize) -> f64 {
+    fn overlap(&self, (n, alone_n): (usize, &[f64]), (m, alone_m): (usize, &[f64])) -> f64 {
         let (a, b) = (&self.variants[n].effects, &self.variants[m].effects);
         let (mut i, mut j, mut ln) = (0, 0, 0.0);
         while let (Some((spot, p)), Some((other, q))) = (a.get(i), b.get(j)) {
@@ -117,8 +121,7 @@ impl Model<'_> {
                 std::cmp::Ordering::Less => i += 1,
                 std::cmp::Ordering::Greater => j += 1,
                 std::cmp::Ordering::Equal => {
-                    let together = self.factor(*spot, &both(p, q));
-                    ln += (together / (self.factor(*spot, p) * self.factor(*spot, q))).ln();
+                    ln += self.ln_factor(*spot, &both(p, q)) - alone_n[i] - alone_m[j];
                     i += 1;
                     j += 1;
                 }

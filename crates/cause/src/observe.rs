@@ -51,6 +51,8 @@ const HALF: std::ops::Range<f64> = 0.42..0.85;
 const NO_HIGHER: f64 = 0.93;
 /// Seconds between a chain's last member and the chain.
 const WITH_THE_CHAIN: f64 = 0.06;
+/// Seconds between two that are one.
+const SAME_MOMENT: f64 = 0.03;
 /// A step's mean pressure against the median of the others of its movement. Loads differ from step to step.
 const HEAVIER: f64 = 1.4;
 /// Seconds by which a step is longer and the next one shorter, and how well the two must agree.
@@ -445,7 +447,15 @@ impl<'a> Eye<'a> {
             }
             let (more, less) = ((slow - usual) * a.expected.0, (usual - fast) * b.expected.0);
             let handed = more > HANDED_OVER && less > 0.0 && AGREE.contains(&(less / more));
-            self.put("handed-over", Place::step(here), handed);
+            // The last part of the confirmation is what was waited for.
+            let run = self.cycle.phases.iter().find(|run| run.phase == here);
+            let Some(confirmed) = run.and_then(|run| run.confirmed_at) else { continue };
+            for (signal, wanted) in a.confirm.wanted() {
+                let mut edges = self.cycle.recording.edges.iter().filter(|e| e.signal == signal);
+                let last = edges.any(|e| e.on == wanted && (e.at - confirmed).0.abs() < SAME_MOMENT);
+                let place = Place { phase: Some(here), signal: Some(signal) };
+                self.put("handed-over", place, handed && last);
+            }
         }
         let later = ratios.iter().filter(|r| !is_first(r.0, self.profile)).map(|r| r.1);
         (quantile(later, 0.5).filter(|median| *median > 0.0).map(f64::ln), ratios)

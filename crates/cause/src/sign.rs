@@ -78,7 +78,7 @@ pub static SIGNS: &[Sign] = signs![
     "low-pressure" Step "{at} was pushed for longer than it needs, at a pressure far below the relief setting" "{at} pushed at a low pressure only",
     "half-pressure" Step "in {at} the pressure stood at a part of the relief setting and nothing moved further" "{at} standing at a part of the relief pressure",
     "near-relief" Step "{at} moved at more than seven tenths of the relief pressure" "{at} moving near the relief pressure",
-    "handed-over" Step "{at} took longer and the next step as much shorter: the mechanism had been there before" "{at} long and the next step as much shorter",
+    "handed-over" StepSwitch "{at} came late by as much as the next step was shorter: the mechanism had been there before" "{at} late and the next step as much shorter",
     "heavier-than-others" Step "{at} needed more pressure than the other steps" "more pressure in {at} than in the other steps",
     "slower-than-others" Step "against the profile, {at} was slower than the other steps" "{at} being slower than the other steps",
     "below-delivery" Roof "against the profile all pump-driven steps were slow, with oil temperature and supply accounted for" "all pump-driven steps slow against the profile",
