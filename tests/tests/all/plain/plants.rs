@@ -59,8 +59,8 @@ fn all(s: &mut Story, at: &Scene, change: impl Fn(&mut Act)) {
 fn half_way(s: &mut Story, at: &Scene) {
     let acts = s.acts(at.direction);
     s.begin(at.direction);
-    for n in 0..K {
-        s.step(&at.steps[n], &acts[n]);
+    for (step, act) in at.steps.iter().zip(&acts).take(K) {
+        s.step(step, act);
     }
     let mut half = acts[K].clone();
     half.stuck = vec![at.on.clone()];
@@ -327,12 +327,12 @@ pub const PLANTS: &[Plant] = &[
             s.t += 20.0;
             let acts = s.acts(at.direction);
             s.begin(at.direction);
-            for n in K..at.steps.len() {
-                let mut act = acts[n].clone();
+            for (n, (step, act)) in at.steps.iter().zip(&acts).enumerate().skip(K) {
+                let mut act = act.clone();
                 if n == K {
                     act.moves *= 0.5;
                 }
-                s.step(&at.steps[n], &act);
+                s.step(step, &act);
             }
             s.end(at.direction, 0.3);
             s.t += 8.0;
