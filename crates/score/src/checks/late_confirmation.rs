@@ -115,10 +115,8 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
         (Confirmation::Confirmed, Some(lag)) => (lag, false, allowed(view, step)),
         _ => return None,
     };
-    if since <= limit {
-        return None;
-    }
-    if !by_unit && !(took_longer(view, step, since) && can_be_there(step, confirmed, since)) {
+    let stopped = || took_longer(view, step, since) && can_be_there(step, confirmed, since);
+    if since <= limit || !(by_unit || stopped()) {
         return None;
     }
     let signal = last_to_come(view, step, confirmed);
