@@ -4,13 +4,11 @@
 //! in the engine's own types and a map from log time to UTC. Out: plain structs with units in every name, tables.
 
 mod diagnosis;
-mod record;
 pub mod samples;
 mod shape;
 pub mod table;
 mod time;
 
 pub use diagnosis::*;
-pub use record::record;
 pub use shape::*;
 pub use time::{Utc, parse_utc, rfc3339};

@@ -157,7 +157,7 @@ fn play(profile: &Profile, cycles: u32, faults: Vec<Fault>) -> Result<Vec<Verdic
 }
 
 fn record(profile: &Profile, car: &str, verdict: &Verdict) -> Result<CycleRecord, Anything> {
-    Ok(foldwatch_report::record(car, &foldwatch_report::cycle(profile, verdict, &|at| at))?)
+    Ok(foldwatch_web::record(car, &foldwatch_report::cycle(profile, verdict, &|at| at))?)
 }
 
 /// Plays the last opening to the bench, at its own pace, over and over.

@@ -11,6 +11,7 @@ mod failure;
 mod live;
 mod pages;
 mod query;
+mod record;
 #[cfg(test)]
 mod tests;
 mod texts;
@@ -28,6 +29,7 @@ use tower_http::set_header::SetResponseHeaderLayer;
 pub use api::described;
 pub use app::{App, NoTraces, Open, Parts, Traces};
 pub use live::{Hub, LiveCycle, LiveMessage, LiveSamples, LiveState, LiveStep, PortState, Waiting};
+pub use record::record;
 
 /// Only our own files, no script or style inside a page, nobody may frame it.
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; \

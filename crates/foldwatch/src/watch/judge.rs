@@ -313,7 +313,7 @@ impl Desk {
             outcome: Some(cycle.outcome.clone()),
             findings: cycle.findings.iter().map(|f| f.message.clone()).collect(),
         };
-        match foldwatch_report::record(&self.id, &cycle) {
+        match foldwatch_web::record(&self.id, &cycle) {
             Ok(record) => work.cycles.push(record),
             Err(error) => {
                 tracing::error!(car = self.id, start = cycle.start, "a cycle can't be kept: {error}")

@@ -1,16 +1,14 @@
-//! A verdict as the store keeps it.
+//! A verdict as the store keeps it, so that the pages can ask for it.
 
+use foldwatch_report::{Cycle, Finding, Measure, parse_utc};
 use foldwatch_store::{CycleRecord, FindingRecord, MeasureRecord, PhaseRecord, Weight};
 use foldwatch_units::{Celsius, Direction, Micros, Seconds, Volts};
-
-use crate::shape::{Cycle, Finding, Measure};
-use crate::time::parse_utc;
 
 /// A cycle as the store keeps it: what can be asked for by column, and the whole as JSON.
 ///
 /// # Errors
 /// Where the cycle can't be written as JSON or holds a time that is none; neither happens to one that
-/// [`cycle`](crate::cycle) has made.
+/// [`cycle`](foldwatch_report::cycle) has made.
 pub fn record(car: &str, cycle: &Cycle) -> Result<CycleRecord, serde_json::Error> {
     let measures = cycle
         .phases
