@@ -7,7 +7,7 @@ use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use flate2::read::GzDecoder;
-use foldwatch_wire::{Decoded, Decoder, FrameId};
+use foldwatch_wire::FrameId;
 use serialport::{SerialPort, TTYPort};
 
 pub const FOLDWATCH: &str = env!("CARGO_BIN_EXE_foldwatch");
@@ -37,15 +37,7 @@ pub fn line() -> (TTYPort, TTYPort, String) {
 pub fn frames(log: &Path) -> Vec<(FrameId, Vec<u8>)> {
     let mut bytes = Vec::new();
     GzDecoder::new(std::fs::File::open(log).unwrap()).read_to_end(&mut bytes).unwrap();
-    let mut frames = Vec::new();
-    let mut take = |decoded: Decoded<'_>| match decoded {
-        Decoded::Frame(received) => frames.push((received.id, received.raw.to_vec())),
-        other => panic!("{other:?}"),
-    };
-    let mut decoder = Decoder::auto();
-    decoder.push(&bytes, &mut take);
-    decoder.finish(&mut take);
-    frames
+    foldwatch_collect::recorded(&bytes).unwrap()
 }
 
 /// A daemon that is killed when dropped.

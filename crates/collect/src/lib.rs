@@ -13,7 +13,7 @@ mod ports;
 mod session;
 
 pub use answers::Answers;
-pub use player::{Player, Progress, play};
-pub use port::{Answer, Batch, Port, PortNews, collect};
+pub use player::{Player, Progress, play, recorded};
+pub use port::{Answer, Batch, Port, PortNews, collect, utc_now};
 pub use ports::{Described, PortError, found, matching};
 pub use session::{Arrived, Condition, Heard, Session};

@@ -5,6 +5,7 @@ use std::io::{self, Read, Write};
 use std::time::Duration;
 
 use foldwatch_encoder::{Encoding, FrameId, Reply, ReplyReader};
+use foldwatch_wire::{Decoded, Decoder};
 
 /// Keeps recorded frames as a logger keeps them: sends them oldest first, forgets none before it is acknowledged,
 /// sends again what is asked for, and begins anew at the first that is not acknowledged when it is greeted.
@@ -27,8 +28,6 @@ pub struct Progress {
     pub frames: usize,
     /// Frames that the host has acknowledged.
     pub acknowledged: usize,
-    /// How often the host has greeted.
-    pub greeted: u32,
     /// Frames sent again because the host asked for them.
     pub sent_again: u64,
 }
@@ -79,7 +78,6 @@ impl Player {
     fn answer(&mut self, reply: Reply) {
         match reply {
             Reply::Hello => {
-                self.progress.greeted += 1;
                 self.again.clear();
                 self.next = self.frames.keys().next().copied();
             }
@@ -116,6 +114,24 @@ impl Player {
         self.next = Some((key.0, key.1.saturating_add(1)));
         Some(raw)
     }
+}
+
+/// The frames of a log, each with its bytes, in the order in which they stand there.
+///
+/// # Errors
+/// What was damaged last, or that the log has lines of columns instead: neither can be played as it was recorded.
+pub fn recorded(log: &[u8]) -> Result<Vec<(FrameId, Vec<u8>)>, String> {
+    let mut frames = Vec::new();
+    let mut fault = None;
+    let mut take = |decoded: Decoded<'_>| match decoded {
+        Decoded::Frame(received) => frames.push((received.id, received.raw.to_vec())),
+        Decoded::Damage(damage, _) => fault = Some(damage.message),
+        Decoded::Columns(_) => fault = Some("these are columns, not frames".to_owned()),
+    };
+    let mut decoder = Decoder::auto();
+    decoder.push(log, &mut take);
+    decoder.finish(&mut take);
+    fault.map_or(Ok(frames), Err)
 }
 
 /// Plays over a line as long as `go_on` says so; it may add frames. The line's reads must not block for long.

@@ -33,8 +33,6 @@ pub struct Port {
 pub struct Batch {
     /// At which.
     pub port: Arc<str>,
-    /// Counts the openings of ports: what comes of one opening is one stream.
-    pub opening: u64,
     /// What was heard, in the order of the bytes.
     pub heard: Vec<Heard>,
     /// When, by the host's clock, in UTC.
@@ -90,7 +88,6 @@ pub async fn collect(
 ) {
     let mut tasks = JoinSet::new();
     let mut open: HashMap<PathBuf, tokio::task::Id> = HashMap::new();
-    let mut openings = 0;
     let mut told = None;
     loop {
         for port in &ports {
@@ -109,11 +106,9 @@ pub async fn collect(
                 if open.contains_key(&path) {
                     continue;
                 }
-                openings += 1 << 32;
                 let worker = Worker {
                     name: path.to_string_lossy().into(),
                     port: port.clone(),
-                    opening: openings,
                     batches: batches.clone(),
                     news: news.clone(),
                     told: None,
@@ -147,7 +142,6 @@ pub async fn collect(
 struct Worker<N> {
     name: Arc<str>,
     port: Port,
-    opening: u64,
     batches: mpsc::Sender<Batch>,
     news: N,
     told: Option<PortNews>,
@@ -166,13 +160,10 @@ impl<N: Fn(PortNews)> Worker<N> {
         let mut last = None;
         loop {
             let words = match open(&path, self.port.baud) {
-                Ok(stream) => {
-                    self.opening += 1;
-                    match self.converse(stream, &mut last).await {
-                        Ended::Over => return,
-                        Ended::Unplugged(why) => why,
-                    }
-                }
+                Ok(stream) => match self.converse(stream, &mut last).await {
+                    Ended::Over => return,
+                    Ended::Unplugged(why) => why,
+                },
                 Err(error) => refused(&path, &error),
             };
             let gone = is_pattern(&self.port.name) && !path.exists();
@@ -226,15 +217,14 @@ impl<N: Fn(PortNews)> Worker<N> {
                     if heard.is_empty() {
                         continue;
                     }
-                    let due = session.due(Instant::now(), now());
+                    let due = session.due(Instant::now(), utc_now());
                     if let Err(error) = send(&mut stream, &due).await {
                         return Ended::Unplugged(unplugged(&error.to_string()));
                     }
                     let batch = Batch {
                         port: Arc::clone(&self.name),
-                        opening: self.opening,
                         heard,
-                        received: now(),
+                        received: utc_now(),
                         answer: Answer(answer.clone()),
                     };
                     if self.batches.send(batch).await.is_err() {
@@ -242,7 +232,7 @@ impl<N: Fn(PortNews)> Worker<N> {
                     }
                 }
                 _ = tick.tick() => {
-                    let due = session.due(Instant::now(), now());
+                    let due = session.due(Instant::now(), utc_now());
                     if let Err(error) = send(&mut stream, &due).await {
                         return Ended::Unplugged(unplugged(&error.to_string()));
                     }
@@ -291,8 +281,8 @@ fn unplugged(why: &str) -> String {
     format!("unplugged ({why}); plug it in again, nothing is lost: the logger keeps what it records")
 }
 
-/// Now, in UTC. A clock before 1970 says 1970.
-fn now() -> Micros {
+/// Now, by this machine's clock, in UTC. A clock before 1970 says 1970.
+pub fn utc_now() -> Micros {
     let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
     Micros(i64::try_from(since.as_micros()).unwrap_or(i64::MAX))
 }

@@ -11,25 +11,12 @@ use foldwatch_evidence::{
     AnyError, Chain, Keys, Material, Paper, Recording, Request, hash_only, make, verify,
 };
 use foldwatch_profile::Profile;
-use foldwatch_samples::{Assembler, Item, Sink};
-use foldwatch_units::Micros;
+use foldwatch_samples::{Assembler, Sink, Through};
 use foldwatch_wire::{Decoded, Decoder};
 
 struct Log {
     path: PathBuf,
     profile: Arc<Profile>,
-}
-
-struct Through<'a>(&'a mut dyn Sink);
-
-impl Sink for Through<'_> {
-    fn item(&mut self, item: Item<'_>) {
-        self.0.item(item);
-    }
-
-    fn same(&mut self, times: &[Micros]) {
-        self.0.same(times);
-    }
 }
 
 impl Material for Log {

@@ -149,9 +149,10 @@ pub struct Export {
     pub output: Option<PathBuf>,
 }
 
-fn moment(text: &str) -> Result<foldwatch_units::Micros, String> {
+/// A moment on the command line.
+pub fn moment(text: &str) -> Result<foldwatch_units::Micros, String> {
     let found = foldwatch_report::parse_utc(text);
-    found.ok_or_else(|| "write it as 2026-05-01T08:00:00Z".to_owned())
+    found.ok_or_else(|| "no time; write it as 2026-05-04T12:00:00Z".to_owned())
 }
 
 /// Write a simulated log.

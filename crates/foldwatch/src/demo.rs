@@ -6,19 +6,19 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
-use anyhow::{Context, Result, anyhow, bail};
+use anyhow::{Context, Result, anyhow};
 use flate2::read::GzDecoder;
-use foldwatch_collect::{Player, Port, play};
+use foldwatch_collect::{Player, Port, play, recorded};
 use foldwatch_report::Cycle;
 use foldwatch_store::{Catalogue, CycleQuery, SqliteReader};
-use foldwatch_wire::{Decoded, Decoder, FrameId};
+use foldwatch_wire::FrameId;
 use indicatif::{ProgressBar, ProgressStyle};
 use serialport::{SerialPort, TTYPort};
 
 use crate::cli::Demo;
 use crate::serve::asked_to_stop;
 use crate::watch::settings::{CarSettings, Settings, USUAL_BAUD};
-use crate::{analyze, watch};
+use crate::{analyze, export, watch};
 
 /// The week, as the invented car's logger kept it.
 const WEEK: &[u8] = include_bytes!("../../../sample-logs/packed/week.bin.gz");
@@ -95,20 +95,7 @@ fn bar(frames: usize) -> ProgressBar {
 fn frames() -> Result<Vec<(FrameId, Vec<u8>)>> {
     let mut bytes = Vec::new();
     GzDecoder::new(WEEK).read_to_end(&mut bytes).context("the week can't be unpacked")?;
-    let mut frames = Vec::new();
-    let mut damage = None;
-    let mut decoder = Decoder::auto();
-    let mut take = |decoded: Decoded<'_>| match decoded {
-        Decoded::Frame(received) => frames.push((received.id, received.raw.to_vec())),
-        Decoded::Damage(found, _) => damage = Some(found.message),
-        Decoded::Columns(_) => {}
-    };
-    decoder.push(&bytes, &mut take);
-    decoder.finish(&mut take);
-    match damage {
-        Some(damage) => bail!("the week is damaged: {damage}"),
-        None => Ok(frames),
-    }
+    recorded(&bytes).map_err(|damage| anyhow!("the week is damaged: {damage}"))
 }
 
 /// The cycles in the store, once no more are coming.
@@ -130,13 +117,7 @@ async fn settled(data: &std::path::Path) -> Result<Vec<Cycle>> {
                 before = list.len();
                 since = Instant::now();
             } else if since.elapsed() >= SETTLED {
-                return list
-                    .iter()
-                    .map(|one| {
-                        let cycle = reader.cycle(CAR.0, one.start)?.context("a cycle has vanished")?;
-                        serde_json::from_str(&cycle.judged).map_err(|e| anyhow!("a cycle can't be read: {e}"))
-                    })
-                    .collect();
+                return list.iter().map(|one| export::cycle(&reader, CAR.0, one.start)).collect();
             }
             std::thread::sleep(Duration::from_millis(50));
         }

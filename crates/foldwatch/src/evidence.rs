@@ -15,9 +15,10 @@ use foldwatch_evidence::{
     Verified,
 };
 use foldwatch_profile::Profile;
-use foldwatch_samples::{Item, Sink};
+use foldwatch_samples::{Sink, Through};
 use foldwatch_units::Micros;
 
+use crate::cli::moment;
 use crate::{input, profiles};
 
 /// Make a signed bag of evidence, or say whether one is whole.
@@ -170,10 +171,6 @@ impl KeyFolder {
     }
 }
 
-fn moment(text: &str) -> Result<Micros, String> {
-    foldwatch_report::parse_utc(text).ok_or_else(|| "no time; write it as 2026-05-04T12:00:00Z".to_owned())
-}
-
 fn service(text: &str) -> Result<(Micros, String), String> {
     let (at, what) = text.split_once('=').ok_or("write it as 2026-05-04T12:00:00Z=new seals")?;
     Ok((moment(at)?, what.trim().to_owned()))
@@ -309,19 +306,6 @@ struct Logs<'a> {
     columns: Option<ColumnMap>,
 }
 
-/// Items handed through to whoever takes them.
-struct Through<'a>(&'a mut dyn Sink);
-
-impl Sink for Through<'_> {
-    fn item(&mut self, item: Item<'_>) {
-        self.0.item(item);
-    }
-
-    fn same(&mut self, times: &[Micros]) {
-        self.0.same(times);
-    }
-}
-
 impl Material for Logs<'_> {
     fn count(&self) -> usize {
         self.logs.len()
@@ -402,12 +386,7 @@ fn tell(done: &Verified, with_logs: bool) {
 fn keys(args: &KeysCommand) -> Result<()> {
     let mut keys = args.keys.open()?;
     if let KeysWhat::Rotate { at } = &args.what {
-        let now = || {
-            let since =
-                std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
-            Micros(i64::try_from(since.as_micros()).unwrap_or(0))
-        };
-        keys.rotate(&foldwatch_report::rfc3339(at.unwrap_or_else(now)))?;
+        keys.rotate(&foldwatch_report::rfc3339(at.unwrap_or_else(foldwatch_collect::utc_now)))?;
         println!("a new key is in use; hand out its public half. Bags of the old key stay valid.");
     }
     println!("folder       {}", keys.folder().display());

@@ -58,13 +58,13 @@ fn of_store(args: &Export, data: &Path, out: &mut impl Write) -> Result<()> {
         let parsed = foldwatch_profile::parse(&text.text);
         let profile =
             Arc::new(parsed.map_err(|problems| profiles::all(Path::new(&car.profile), &problems))?.profile);
-        let saved = reader.checkpoint(id)?.and_then(|c| Saved::from_bytes(&c.state)).unwrap_or_default();
+        let mark = Saved::mark_of(&reader, id)?;
         let as_is = |at: Micros| at;
         let mut rows = foldwatch_report::samples::Writer::new(&profile, &as_is, &mut *out, true)
             .context("the table can't be written")?;
         let columns = replay::columns(&profile);
         let mut row = Vec::new();
-        replay::samples(&reader, id, &profile, &saved.mark, span, &mut |batch| {
+        replay::samples(&reader, id, &profile, &mark, span, &mut |batch| {
             let places: Vec<_> =
                 columns.iter().map(|c| batch.columns.iter().position(|kept| kept == c)).collect();
             for (n, at) in batch.times.iter().enumerate() {
@@ -94,10 +94,7 @@ fn of_store(args: &Export, data: &Path, out: &mut impl Write) -> Result<()> {
     loop {
         let page = reader.cycles(&query)?;
         for summary in &page {
-            let record = reader.cycle(id, summary.start)?.context("a cycle has vanished")?;
-            let cycle: Cycle = serde_json::from_str(&record.judged)
-                .map_err(|error| anyhow!("a cycle in the store can't be read: {error}"))?;
-            writer.cycle(&cycle).context("the table can't be written")?;
+            writer.cycle(&cycle(&reader, id, summary.start)?).context("the table can't be written")?;
         }
         match page.last() {
             Some(last) => query.span.from = Micros(last.start.0.saturating_add(1)),
@@ -106,6 +103,13 @@ fn of_store(args: &Export, data: &Path, out: &mut impl Write) -> Result<()> {
     }
     writer.finish().context("the table can't be written")?;
     Ok(())
+}
+
+/// A judged cycle out of a daemon's folder.
+pub fn cycle(reader: &SqliteReader, car: &str, start: Micros) -> Result<Cycle> {
+    let record = reader.cycle(car, start)?.context("a cycle has vanished")?;
+    serde_json::from_str(&record.judged)
+        .map_err(|error| anyhow!("a cycle in the store can't be read: {error}"))
 }
 
 /// Raw samples of all logs in one table.

@@ -11,13 +11,10 @@ use foldwatch_scorecard::{Card, Design, Seen, see};
 use crate::cli::{Scorecard, ScorecardFormat};
 use crate::profiles;
 
-/// The roofs that come with foldwatch.
-const ROOFS: [&str; 3] = ["hardtop-five", "softtop-cover", "hardtop-six"];
-
 pub fn run(args: &Scorecard) -> Result<()> {
-    let roofs = ROOFS
+    let roofs = profiles::SHIPPED
         .iter()
-        .map(|id| profiles::load(Path::new(id)).map(|profile| (*profile).clone()))
+        .map(|(id, _)| profiles::load(Path::new(id)).map(|profile| (*profile).clone()))
         .collect::<Result<Vec<_>>>()?;
     let design = if args.quick { Design::quick(args.seed) } else { Design::full(args.seed) };
     let runs = design.runs(&roofs);

@@ -80,6 +80,20 @@ pub trait Sink {
     }
 }
 
+/// A sink that is known only by reference, for whoever takes one by its type. (References themselves can't be sinks:
+/// those to closures are closures.)
+pub struct Through<'a>(pub &'a mut dyn Sink);
+
+impl Sink for Through<'_> {
+    fn item(&mut self, item: Item<'_>) {
+        self.0.item(item);
+    }
+
+    fn same(&mut self, times: &[Micros]) {
+        self.0.same(times);
+    }
+}
+
 impl<F: FnMut(Item<'_>)> Sink for F {
     fn item(&mut self, item: Item<'_>) {
         self(item);

@@ -20,6 +20,6 @@ pub use assembler::{Assembler, Checkpoint, Counts};
 pub use binding::{Binding, BindingError};
 pub use clock::{Added, ClockFit, Exchange, Line};
 pub use counter::Counter;
-pub use item::{GapCause, Item, Sink};
+pub use item::{GapCause, Item, Sink, Through};
 pub use note::Note;
 pub use timeline::{Timeline, Utc};

@@ -87,8 +87,7 @@ impl Kept {
         }) {
             remarks.push(format!("Archive file {}: SHA-256 {}.", day.file, Digest(day.sha256)));
         }
-        let saved = reader.checkpoint(car)?;
-        let mark = saved.and_then(|c| Saved::from_bytes(&c.state)).unwrap_or_default().mark;
+        let mark = Saved::mark_of(&reader, car)?;
         Ok(Kept {
             car: car.to_owned(),
             name: of_car.name,

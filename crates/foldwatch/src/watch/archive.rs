@@ -83,21 +83,16 @@ pub fn seal(
         through,
         at,
     };
-    for day in days.into_iter().filter(|day| Some(*day) != last) {
+    for day in days {
         let mut rows =
             Rows::new(&*reader, car, profile, mark, through, pass.timeline.clone(), day.span()).peekable();
-        if rows.peek().is_some() {
+        // The last one lets the journal's rows go, whatever it holds itself.
+        let leaving = if Some(day) == last { through } else { Position(mark.through) };
+        if Some(day) == last || rows.peek().is_some() {
             store
-                .seal(&sealed(day, Position(mark.through)), &mut rows)
+                .seal(&sealed(day, leaving), &mut rows)
                 .with_context(|| format!("{car}, {day}: can't be archived"))?;
         }
-    }
-    // The last one lets the rows go.
-    if let Some(day) = last {
-        let mut rows = Rows::new(&*reader, car, profile, mark, through, pass.timeline.clone(), day.span());
-        store
-            .seal(&sealed(day, through), &mut rows)
-            .with_context(|| format!("{car}, {day}: can't be archived"))?;
     }
     Ok(())
 }

@@ -99,19 +99,15 @@ impl Judge {
     ) -> Result<Self, StoreError> {
         let mut desks = Vec::new();
         for car in cars {
-            let saved = reader.checkpoint(&car.id)?;
-            let state =
-                saved.as_ref().and_then(|c| Saved::from_bytes(&c.state)).and_then(|saved| saved.lane());
-            let lane = state.and_then(|state| Lane::resume(Arc::clone(&car.profile), state));
-            let after = match (&lane, saved) {
-                (Some(_), Some(saved)) => saved.position,
-                _ => Position(0),
-            };
+            let resumed = Saved::of(&*reader, &car.id)?.and_then(|(position, saved)| {
+                Some((position, Lane::resume(Arc::clone(&car.profile), saved.lane()?)?))
+            });
+            let (after, lane) = resumed.unwrap_or_else(|| (Position(0), Lane::new(Arc::clone(&car.profile))));
             let mut desk = Desk {
                 id: car.id.clone(),
                 profile: Arc::clone(&car.profile),
                 loggers: car.loggers.clone(),
-                lane: lane.unwrap_or_else(|| Lane::new(Arc::clone(&car.profile))),
+                lane,
                 undated: Vec::new(),
                 told: None,
                 attached: Vec::new(),

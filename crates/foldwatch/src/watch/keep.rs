@@ -6,7 +6,7 @@ use std::sync::{Arc, PoisonError};
 use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result};
-use foldwatch_collect::{Answer, Answers};
+use foldwatch_collect::{Answer, Answers, utc_now};
 use foldwatch_profile::Profile;
 use foldwatch_store::{Checkpoint, Durable, Judged, Position, SqliteStore, Storage, StoreError};
 use foldwatch_web::Hub;
@@ -18,7 +18,6 @@ use super::ports::Ports;
 use super::replay::{logger_name, logger_number};
 use super::saved::Saved;
 use super::settings::CarSettings;
-use super::utc_now;
 
 /// So many frames are journalled in one transaction.
 const GROUP: usize = 8192;
@@ -56,17 +55,15 @@ impl Keeper {
         let mut saved = HashMap::new();
         let mut profiles = HashMap::new();
         for car in cars {
-            let checkpoint = store.catalogue().checkpoint(&car.id)?;
-            let mut of_car =
-                checkpoint.as_ref().and_then(|c| Saved::from_bytes(&c.state)).unwrap_or_default();
-            if let (Some(pass), Some(checkpoint)) = (of_car.pass.take(), checkpoint) {
+            let (position, mut of_car) = Saved::of(store.catalogue(), &car.id)?.unwrap_or_default();
+            if let Some(pass) = of_car.pass.take() {
                 // Cut off while days were being archived: done again with the same times, it changes nothing that is done.
                 let sealed = store.catalogue().archived(&car.id)?.iter().map(|day| day.through.0).max();
                 if sealed.is_none_or(|through| through < pass.next.through) {
                     archive::seal(&mut store, &car.id, &car.profile, &of_car.mark, &pass, utc_now())?;
                 }
                 of_car.mark = pass.next;
-                save(&mut store, &car.id, &of_car, checkpoint.position)?;
+                save(&mut store, &car.id, &of_car, position)?;
             }
             saved.insert(car.id.clone(), of_car);
             profiles.insert(car.id.clone(), Arc::clone(&car.profile));
@@ -252,16 +249,15 @@ impl Keeper {
     }
 
     fn archive_car(&mut self, car: &str, profile: &Arc<Profile>) -> Result<bool> {
-        let Some(checkpoint) = self.store.catalogue().checkpoint(car)? else { return Ok(false) };
-        let Some(mut saved) = Saved::from_bytes(&checkpoint.state) else { return Ok(false) };
-        let pass = archive::plan(self.store.catalogue(), car, profile, &saved.mark, checkpoint.position)?;
+        let Some((position, mut saved)) = Saved::of(self.store.catalogue(), car)? else { return Ok(false) };
+        let pass = archive::plan(self.store.catalogue(), car, profile, &saved.mark, position)?;
         let Some(pass) = pass else { return Ok(false) };
         saved.pass = Some(pass.clone());
-        save(&mut self.store, car, &saved, checkpoint.position)?;
+        save(&mut self.store, car, &saved, position)?;
         archive::seal(&mut self.store, car, profile, &saved.mark, &pass, utc_now())?;
         saved.mark = pass.next;
         saved.pass = None;
-        save(&mut self.store, car, &saved, checkpoint.position)?;
+        save(&mut self.store, car, &saved, position)?;
         self.saved.insert(car.to_owned(), saved);
         tracing::info!(car, "a day is archived");
         Ok(true)

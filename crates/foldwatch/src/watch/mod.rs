@@ -17,11 +17,10 @@ mod traces;
 use std::net::SocketAddr;
 use std::sync::mpsc::sync_channel;
 use std::sync::{Arc, OnceLock};
-use std::time::{SystemTime, UNIX_EPOCH};
 
 use anyhow::{Context, Result, anyhow};
+use foldwatch_collect::utc_now;
 use foldwatch_store::{Car, Catalogue, SqliteReader, SqliteStore, Storage};
-use foldwatch_units::Micros;
 use foldwatch_web::{App, Hub, Parts};
 use metrics_exporter_prometheus::{PrometheusBuilder, PrometheusHandle};
 use tokio::net::TcpListener;
@@ -36,12 +35,6 @@ use settings::Settings;
 const BATCHES: usize = 32;
 /// Judged batches that wait to be written.
 const WORKS: usize = 128;
-
-/// Now, by the host's clock. A clock before 1970 says 1970.
-pub fn utc_now() -> Micros {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-    Micros(i64::try_from(since.as_micros()).unwrap_or(i64::MAX))
-}
 
 /// A daemon that runs.
 pub struct Watch {

@@ -3,12 +3,11 @@
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use foldwatch_collect::PortNews;
+use foldwatch_collect::{PortNews, utc_now};
 use foldwatch_report::rfc3339;
 use foldwatch_web::{Hub, LiveMessage, PortState};
 
 use super::replay::logger_name;
-use super::utc_now;
 
 /// What is known of the ports, for the pages.
 pub struct Ports {

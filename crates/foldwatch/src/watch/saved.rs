@@ -1,6 +1,7 @@
 //! What the daemon remembers of a car between two starts.
 
 use foldwatch_pipeline::LaneState;
+use foldwatch_store::{Catalogue, Position, StoreError};
 use serde::{Deserialize, Serialize};
 
 use super::archive::Pass;
@@ -26,6 +27,23 @@ struct Head {
 }
 
 impl Saved {
+    /// What the store keeps of a car, with the journal's position that it belongs to; `None`: nothing that can be read.
+    ///
+    /// # Errors
+    /// When the store can't be asked.
+    pub fn of(catalogue: &dyn Catalogue, car: &str) -> Result<Option<(Position, Saved)>, StoreError> {
+        let checkpoint = catalogue.checkpoint(car)?;
+        Ok(checkpoint.and_then(|c| Some((c.position, Saved::from_bytes(&c.state)?))))
+    }
+
+    /// Up to where a car's samples are in the archive.
+    ///
+    /// # Errors
+    /// When the store can't be asked.
+    pub fn mark_of(catalogue: &dyn Catalogue, car: &str) -> Result<Mark, StoreError> {
+        Ok(Saved::of(catalogue, car)?.map(|(_, saved)| saved.mark).unwrap_or_default())
+    }
+
     /// As the store keeps it.
     ///
     /// # Errors
@@ -39,7 +57,7 @@ impl Saved {
     }
 
     /// Back again; the lane's state is left out where another version wrote it.
-    pub fn from_bytes(bytes: &[u8]) -> Option<Saved> {
+    fn from_bytes(bytes: &[u8]) -> Option<Saved> {
         let end = bytes.iter().position(|byte| *byte == b'\n')?;
         let head: Head = serde_json::from_slice(bytes.get(..end)?).ok()?;
         let ours = head.written_by == version();

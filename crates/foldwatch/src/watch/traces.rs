@@ -33,8 +33,7 @@ fn recording(open: &OpenReader, car: &str, from: Micros, to: Micros) -> Result<R
     let text = reader.profile(&of_car.profile).map_err(failed)?.ok_or(NoTraces::NotKept)?;
     let parsed = foldwatch_profile::parse(&text.text);
     let profile = Arc::new(parsed.map_err(|_| NoTraces::Failed("the profile can't be read".into()))?.profile);
-    let saved = reader.checkpoint(car).map_err(failed)?;
-    let mark = saved.and_then(|c| Saved::from_bytes(&c.state)).unwrap_or_default().mark;
+    let mark = Saved::mark_of(&*reader, car).map_err(failed)?;
     let mut builder = Builder::new(&profile);
     let span = Span { from: from + Seconds(-LEAD.0), until: Micros(to.0.saturating_add(1)) };
     replay::samples(&*reader, car, &profile, &mark, span, &mut |batch| {
@@ -48,22 +47,19 @@ fn recording(open: &OpenReader, car: &str, from: Micros, to: Micros) -> Result<R
 struct Builder {
     recording: Recording,
     state: Vec<Option<bool>>,
-    analog: Vec<SignalIx>,
 }
 
 impl Builder {
     fn new(profile: &Profile) -> Self {
-        let analog: Vec<SignalIx> =
-            profile.signals().filter(|(_, s)| !s.kind.is_binary()).map(|(ix, _)| ix).collect();
+        let analog = profile.signals().filter(|(_, s)| !s.kind.is_binary());
         let width = profile.signals.len();
         Builder {
             recording: Recording {
-                analog: analog.iter().map(|ix| Trace { signal: *ix, values: Vec::new() }).collect(),
+                analog: analog.map(|(signal, _)| Trace { signal, values: Vec::new() }).collect(),
                 initial: vec![None; width],
                 ..Recording::default()
             },
             state: vec![None; width],
-            analog,
         }
     }
 
@@ -111,7 +107,7 @@ impl Builder {
                     *state = Some(on);
                 }
             }
-            if self.analog.iter().any(|ix| !value(*ix).is_nan()) {
+            if self.recording.analog.iter().any(|trace| !value(trace.signal).is_nan()) {
                 self.recording.times.push(*at);
                 for trace in &mut self.recording.analog {
                     trace.values.push(value(trace.signal));
