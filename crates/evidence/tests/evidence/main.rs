@@ -17,7 +17,7 @@ use foldwatch_evidence::{
     make, verify,
 };
 use foldwatch_profile::Profile;
-use foldwatch_samples::{Assembler, Item, Sink};
+use foldwatch_samples::{Assembler, Sink, Through};
 use foldwatch_wire::{Decoded, Decoder};
 use tempfile::TempDir;
 
@@ -36,14 +36,6 @@ pub(crate) fn log_bytes() -> Vec<u8> {
     // Two of its cycles are enough, and half the work.
     bytes.truncate(bytes.len() / 2);
     bytes
-}
-
-struct Through<'a>(&'a mut dyn Sink);
-
-impl Sink for Through<'_> {
-    fn item(&mut self, item: Item<'_>) {
-        self.0.item(item);
-    }
 }
 
 impl Material for Logs {
