@@ -13,15 +13,11 @@ use crate::drive::{
     DriveSignals, PumpSource, RunningEdge, Thresholds, current_thresholds, pressure_thresholds,
 };
 use crate::ends::Ends;
-use crate::model::{Edge, Gap, Glitch, Recording, Trace};
+use crate::gathering::{Before, Gathering, MOST_EDGES};
+use crate::lead::{LEAD, Lead};
+use crate::model::{Edge, Gap, Glitch, Recording};
 use crate::outcome::Ending;
 
-/// What is kept of the time before a drive.
-const LEAD: Seconds = Seconds(1.0);
-/// Rows that a recording holds; a longer one keeps every second row, then every fourth.
-const MOST_ROWS: usize = 400_000;
-/// Edges and glitches that a rest or a recording holds.
-const MOST_EDGES: usize = 20_000;
 /// Rows further apart than this during a drive are a gap, where the rows before came this much faster.
 const SILENCE: Seconds = Seconds(0.5);
 const SILENCE_PERIODS: f64 = 8.0;
@@ -41,19 +37,6 @@ pub(crate) enum Gathered {
     Refused { at: Micros, until: Micros, direction: Option<Direction>, recording: Box<Recording> },
 }
 
-/// A recording with what is needed to judge it.
-#[derive(Debug, Clone, Serialize, Deserialize)]
-pub(crate) struct Gathering {
-    pub recording: Recording,
-    pub running_initial: Option<bool>,
-    pub running_edges: Vec<RunningEdge>,
-    pub start: Micros,
-    pub end: Micros,
-    pub ending: Ending,
-    stride: u32,
-    skipped: u32,
-}
-
 /// What may still change between two items; all of it, so that it can be put away and taken up again.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub(crate) struct Gatherer {
@@ -66,8 +49,7 @@ pub(crate) struct Gatherer {
     running: Conditioner,
     running_level: bool,
     pending: bool,
-    lead_times: VecDeque<Micros>,
-    lead_values: VecDeque<f32>,
+    lead: Lead,
     /// Since the last recording ended.
     rest_initial: Vec<Option<bool>>,
     rest_edges: VecDeque<Edge>,
@@ -138,8 +120,7 @@ impl Gatherer {
             running: Conditioner::new(RUNNING_DEBOUNCE),
             running_level: false,
             pending: false,
-            lead_times: VecDeque::new(),
-            lead_values: VecDeque::new(),
+            lead: Lead::new(fixed.analog.len()),
             rest_initial: vec![None; signals.len()],
             rest_edges: VecDeque::new(),
             rest_glitches: VecDeque::new(),
@@ -207,7 +188,8 @@ impl Gatherer {
                 if !self.step_to(fixed, at, true, completed, out) {
                     return;
                 }
-                self.keep_row(fixed, at);
+                self.lead.repeat(at);
+                self.keep_newest(at);
             }
             Item::Edge { at, signal, on } => {
                 if !self.step_to(fixed, at, false, completed, out) {
@@ -309,10 +291,7 @@ impl Gatherer {
     }
 
     fn row(&mut self, fixed: &Fixed, at: Micros, values: &[f32]) {
-        let resolution = match self.lead_times.back() {
-            Some(before) => at - *before,
-            None => Seconds(0.0),
-        };
+        let resolution = self.lead.newest().map_or(Seconds(0.0), |before| at - before);
         for n in 0..fixed.binaries.len() {
             let signal = fixed.binaries[n];
             let Some(value) = values.get(signal.at()).copied().filter(|v| !v.is_nan()) else { continue };
@@ -330,7 +309,9 @@ impl Gatherer {
             }
         }
         self.see_running(fixed, at, values, resolution);
-        self.keep_row_values(fixed, at, values);
+        let value = |ix: &SignalIx| values.get(ix.at()).copied().unwrap_or(f32::NAN);
+        self.lead.push(at, fixed.analog.iter().map(value));
+        self.keep_newest(at);
     }
 
     /// The motor's state by its current, or what stands in for it.
@@ -411,10 +392,7 @@ impl Gatherer {
             if let Change::Edge { at, on, .. } = change {
                 self.note_drive_edge(at, on);
                 match &mut self.open {
-                    Some(open) if open.running_edges.len() < MOST_EDGES => {
-                        open.running_edges.push(RunningEdge { at, on });
-                    }
-                    Some(_) => {}
+                    Some(open) => open.running(RunningEdge { at, on }),
                     None => self.rest_running = Some(on),
                 }
             }
@@ -441,11 +419,7 @@ impl Gatherer {
                     _ => {}
                 }
                 match &mut self.open {
-                    Some(open) if open.recording.edges.len() < MOST_EDGES => {
-                        let place = open.recording.edges.partition_point(|e| e.at <= at);
-                        open.recording.edges.insert(place, edge);
-                    }
-                    Some(_) => {}
+                    Some(open) => open.edge(edge),
                     None => {
                         let place = self.rest_edges.partition_point(|e| e.at <= at);
                         self.rest_edges.insert(place, edge);
@@ -461,10 +435,7 @@ impl Gatherer {
             Change::Glitch { at, lasted, to } => {
                 let glitch = Glitch { at, lasted, signal, to };
                 match &mut self.open {
-                    Some(open) if open.recording.glitches.len() < MOST_EDGES => {
-                        open.recording.glitches.push(glitch);
-                    }
-                    Some(_) => {}
+                    Some(open) => open.glitch(glitch),
                     None => {
                         self.rest_glitches.push_back(glitch);
                         if self.rest_glitches.len() > MOST_EDGES {
@@ -569,59 +540,26 @@ impl Gatherer {
 
     fn begin(&mut self, fixed: &Fixed, at: Micros, out: &mut dyn FnMut(Gathered, &Gatherer)) {
         let lead = at - LEAD;
-        let (initial, edges, glitches, running_initial, running_edges) = match self.open.take() {
+        let before = match self.open.take() {
             Some(mut before) => {
                 // The tail ends where this lead begins, but never before the drive of the cycle before.
-                let cut = lead.max(before.end + Seconds(1e-6));
-                let moved: Vec<Edge> =
-                    before.recording.edges.iter().copied().filter(|edge| edge.at >= cut).collect();
-                before.recording.edges.retain(|edge| edge.at < cut);
-                let moved_glitches: Vec<Glitch> =
-                    before.recording.glitches.iter().copied().filter(|g| g.at >= cut).collect();
-                before.recording.glitches.retain(|g| g.at < cut);
-                let running_moved: Vec<RunningEdge> =
-                    before.running_edges.iter().copied().filter(|e| e.at >= cut).collect();
-                before.running_edges.retain(|e| e.at < cut);
-                let mut initial = before.recording.initial.clone();
-                for edge in &before.recording.edges {
-                    initial[edge.signal.at()] = Some(edge.on);
-                }
-                let running = before.running_edges.last().map(|e| e.on).or(before.running_initial);
+                let moved = before.split_off(lead.max(before.end + Seconds(1e-6)));
                 self.open = Some(before);
                 self.settle(out);
-                (initial, moved, moved_glitches, running, running_moved)
+                moved
             }
-            None => (
-                std::mem::take(&mut self.rest_initial),
-                self.rest_edges.drain(..).collect(),
-                self.rest_glitches.drain(..).collect(),
-                self.rest_running,
-                Vec::new(),
-            ),
+            None => Before {
+                initial: std::mem::take(&mut self.rest_initial),
+                edges: self.rest_edges.drain(..).collect(),
+                glitches: self.rest_glitches.drain(..).collect(),
+                running_initial: self.rest_running,
+                running_edges: Vec::new(),
+            },
         };
-        let mut recording = Recording { initial, edges, glitches, ..Recording::default() };
-        recording.analog = fixed.analog.iter().map(|ix| Trace { signal: *ix, values: Vec::new() }).collect();
-        let width = fixed.analog.len();
-        for (row, time) in self.lead_times.iter().enumerate() {
-            if *time < lead && row + 1 < self.lead_times.len() {
-                continue;
-            }
-            recording.times.push(*time);
-            for (n, trace) in recording.analog.iter_mut().enumerate() {
-                trace.values.push(self.lead_values[row * width + n]);
-            }
-        }
+        let mut open = Gathering::new(at, before, &fixed.analog);
+        self.lead.rows_from(lead).for_each(|(time, values)| open.append(time, values));
         self.in_tail = false;
-        self.open = Some(Gathering {
-            recording,
-            running_initial,
-            running_edges,
-            start: at,
-            end: at,
-            ending: Ending::Quiet,
-            stride: 1,
-            skipped: 0,
-        });
+        self.open = Some(open);
         out(Gathered::Began, self);
     }
 
@@ -675,48 +613,10 @@ impl Gatherer {
         self.demands.clear();
     }
 
-    /// The same row once more.
-    fn keep_row(&mut self, fixed: &Fixed, at: Micros) {
-        let width = fixed.analog.len();
-        if self.lead_times.is_empty() {
-            self.lead_values.extend(std::iter::repeat_n(f32::NAN, width));
-        } else {
-            for _ in 0..width {
-                self.lead_values.push_back(self.lead_values[self.lead_values.len() - width]);
-            }
-        }
-        self.keep_newest(at, width);
-    }
-
-    fn keep_row_values(&mut self, fixed: &Fixed, at: Micros, values: &[f32]) {
-        let value = |ix: &SignalIx| values.get(ix.at()).copied().unwrap_or(f32::NAN);
-        self.lead_values.extend(fixed.analog.iter().map(value));
-        self.keep_newest(at, fixed.analog.len());
-    }
-
-    /// The newest row of the lead gets its time, goes into what is being recorded, and drives out the old ones.
-    fn keep_newest(&mut self, at: Micros, width: usize) {
-        self.lead_times.push_back(at);
-        let oldest = at - LEAD;
-        while self.lead_times.len() > 3 && self.lead_times.front().is_some_and(|t| *t < oldest) {
-            self.lead_times.pop_front();
-            self.lead_values.drain(..width);
-        }
-        let Some(open) = &mut self.open else { return };
-        open.skipped += 1;
-        if open.skipped < open.stride {
-            return;
-        }
-        open.skipped = 0;
-        open.recording.times.push(at);
-        let newest = self.lead_values.len() - width;
-        for (n, trace) in open.recording.analog.iter_mut().enumerate() {
-            trace.values.push(self.lead_values[newest + n]);
-        }
-        if open.recording.times.len() >= MOST_ROWS {
-            keep_every_second(&mut open.recording.times);
-            open.recording.analog.iter_mut().for_each(|trace| keep_every_second(&mut trace.values));
-            open.stride *= 2;
+    /// The lead's newest row goes into what is being recorded.
+    fn keep_newest(&mut self, at: Micros) {
+        if let Some(open) = &mut self.open {
+            open.row(at, self.lead.newest_values());
         }
     }
 
@@ -739,18 +639,10 @@ impl Gatherer {
             let direction = fixed.profile.signal(signal).demands;
             let recording = Recording {
                 initial: self.conditioners.iter().map(|c| c.as_ref().and_then(Conditioner::stable)).collect(),
-                times: self.lead_times.iter().copied().collect(),
+                times: self.lead.times().collect(),
                 ..Recording::default()
             };
             out(Gathered::Refused { at, until, direction, recording: Box::new(recording) }, self);
         }
     }
-}
-
-fn keep_every_second<T>(rows: &mut Vec<T>) {
-    let mut n = 0;
-    rows.retain(|_| {
-        n += 1;
-        n % 2 == 1
-    });
 }
