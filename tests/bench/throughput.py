@@ -5,15 +5,16 @@
     python3 -m venv /tmp/bench && /tmp/bench/bin/pip install polars duckdb
     /tmp/bench/bin/python tests/bench/throughput.py [--rows 2000000] [--repeat 5] [--program target/release/foldwatch]
 
-The log: sample-logs/columns/day.csv.gz brought to a steady 100 Hz (what is between two rows of a sleeping logger is its
-last row again), over and over until there are enough rows. Two of them: at rest the bytes repeat (an idle converter), or
-every row has noise in pressure, current and supply. All programs read the same file in turn, so that whatever else the
-machine does meets all of them; medians and ratios are printed. Nothing fails by time.
+The log: a week of an invented car (`foldwatch simulate`), brought to a steady 100 Hz (what is between two rows of a
+sleeping logger is its last row again), as many rows of it as are asked for, from its first cycle on. Two of them: at rest
+the bytes repeat (an idle converter), or every row has noise in pressure, current and supply. With --rows 0 it is the whole
+week, 60 M rows, 4.4 GB, and polars is left out.
+
+All programs read the same file in turn, so that whatever else the machine does meets all of them; medians and ratios are printed. Nothing fails by time.
 """
 
 import argparse
 import csv
-import gzip
 import os
 import pathlib
 import random
@@ -40,35 +41,52 @@ from runs group by run order by run
 """
 
 
-def write_log(to, rows, noisy):
-    with gzip.open(TOP / "sample-logs/columns/day.csv.gz", "rt", newline="") as log:
+def simulate(program, folder):
+    """A week with a sleeping logger's rows, and the map that reads it."""
+    log = os.path.join(folder, "week.csv")
+    subprocess.run([program, "simulate", "--profile", "hardtop-five", "--seed", "3", "--encoding", "columns", "-o", log],
+                   check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    return log, os.path.join(folder, "week.columns.toml")
+
+
+def write_log(week, to, most, noisy):
+    with open(week, newline="") as log:
         table = csv.reader(log)
         header = next(table)
-        day = list(table)
-    noise = random.Random(1)
-    wobble = {header.index(name) for name in ("pressure", "pump_current", "supply")}
-    with open(to, "w", newline="") as out:
-        out.write(",".join(header) + "\n")
-        written, begun, lines = 0, 0.0, []
-        while written < rows:
-            for this, then in zip(day, day[1:]):
-                at, until = float(this[0]), float(then[0])
-                rest = ",".join(this[1:])
+        noise = random.Random(1)
+        wobble = {header.index(name) for name in ("pressure", "pump_current", "supply")}
+        with open(to, "w", newline="") as out:
+            out.write(",".join(header) + "\n")
+            written, lines = 0, []
+            pump = header.index("pump")
+            before, begun = None, None
+            for then in table:
+                # The rest before the first cycle is cut to ten minutes, so that a short log has cycles.
+                if begun is None and (before is None or then[pump] == before[pump]):
+                    before = then
+                    continue
+                if begun is None:
+                    begun = max(0.0, float(then[0]) - 600)
+                    before[0] = str(begun)
+                at, until = float(before[0]), float(then[0])
+                rest = ",".join(before[1:])
                 for step in range(max(1, round((until - at) * 100))):
                     if noisy:
                         rest = ",".join(
                             f"{float(cell) + noise.uniform(-0.2, 0.2):.2f}" if n in wobble else cell
-                            for n, cell in enumerate(this[1:], 1)
+                            for n, cell in enumerate(before[1:], 1)
                         )
-                    lines.append(f"{begun + at + step * 0.01:.6f},{rest}\n")
+                    lines.append(f"{at + step * 0.01:.6f},{rest}\n")
                     written += 1
-                if len(lines) > 100_000:
-                    out.writelines(lines)
-                    lines.clear()
-                if written >= rows:
+                    if len(lines) > 100_000:
+                        out.writelines(lines)
+                        lines.clear()
+                    if most and written >= most:
+                        break
+                if most and written >= most:
                     break
-            begun += float(day[-1][0]) + 0.01
-        out.writelines(lines)
+                before = then
+            out.writelines(lines)
     return written
 
 
@@ -95,21 +113,26 @@ def run(command):
 def main():
     args = argparse.ArgumentParser()
     args.add_argument("--rows", type=int, default=2_000_000)
+    args.add_argument("--folder", help="where the log is written")
     args.add_argument("--repeat", type=int, default=5)
     args.add_argument("--program", default=str(TOP / "target/release/foldwatch"))
     args = args.parse_args()
-    for noisy in (False, True):
-        with tempfile.TemporaryDirectory() as folder:
+    for noisy in (False, True) if args.rows else (False,):
+        with tempfile.TemporaryDirectory(dir=args.folder) as folder:
             log = os.path.join(folder, "log.csv")
-            rows = write_log(log, args.rows, noisy)
+            week, columns = simulate(args.program, folder)
+            rows = write_log(week, log, args.rows, noisy)
             size = os.path.getsize(log) / 1e6
             commands = {
                 "foldwatch analyze": [args.program, "analyze", log, "--profile", "hardtop-five", "--columns",
-                                      str(TOP / "sample-logs/columns/day.columns.toml"), "--format", "json"],
+                                      columns, "--format", "json"],
                 "polars, parse only": [sys.executable, "-c", POLARS, log],
                 "DuckDB, segmentation": [sys.executable, "-c", DUCKDB, log],
                 "wc -l": ["wc", "-l", log],
             }
+            if not args.rows:
+                # It holds the whole table: 16 GB.
+                del commands["polars, parse only"]
             taken = {name: [] for name in commands}
             for _ in range(args.repeat):
                 for name, command in commands.items():

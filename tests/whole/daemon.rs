@@ -49,8 +49,13 @@ pub struct Daemon {
 impl Daemon {
     /// Begins to start one, which says where it is once it serves.
     pub fn spawn(data: &Path, port: &str, car: &str, profile: &str) -> Child {
+        Daemon::spawn_with(data, port, car, profile, &[])
+    }
+
+    fn spawn_with(data: &Path, port: &str, car: &str, profile: &str, more: &[&str]) -> Child {
         Command::new(FOLDWATCH)
             .args(["serve", "--listen", "127.0.0.1:0", "--port", port, "--car", car, "--profile", profile])
+            .args(more)
             .arg("--data")
             .arg(data)
             .env("FOLDWATCH_LOG", "warn")
@@ -62,7 +67,12 @@ impl Daemon {
 
     /// One that serves.
     pub fn start(data: &Path, port: &str, car: &str, profile: &str) -> Daemon {
-        let mut child = Daemon::spawn(data, port, car, profile);
+        Daemon::start_with(data, port, car, profile, &[])
+    }
+
+    /// One that serves, told more on its command line.
+    pub fn start_with(data: &Path, port: &str, car: &str, profile: &str, more: &[&str]) -> Daemon {
+        let mut child = Daemon::spawn_with(data, port, car, profile, more);
         let mut said = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut said).unwrap();
         let address = said.trim().trim_start_matches("http://").trim_end_matches('/');

@@ -33,6 +33,8 @@ pub struct Port {
 pub struct Batch {
     /// At which.
     pub port: Arc<str>,
+    /// The name or pattern that it was found by.
+    pub named: Arc<str>,
     /// What was heard, in the order of the bytes.
     pub heard: Vec<Heard>,
     /// When, by the host's clock, in UTC.
@@ -108,6 +110,7 @@ pub async fn collect(
                 }
                 let worker = Worker {
                     name: path.to_string_lossy().into(),
+                    named: port.name.as_str().into(),
                     port: port.clone(),
                     batches: batches.clone(),
                     news: news.clone(),
@@ -141,6 +144,7 @@ pub async fn collect(
 /// What keeps one port.
 struct Worker<N> {
     name: Arc<str>,
+    named: Arc<str>,
     port: Port,
     batches: mpsc::Sender<Batch>,
     news: N,
@@ -223,6 +227,7 @@ impl<N: Fn(PortNews)> Worker<N> {
                     }
                     let batch = Batch {
                         port: Arc::clone(&self.name),
+                        named: Arc::clone(&self.named),
                         heard,
                         received: utc_now(),
                         answer: Answer(answer.clone()),

@@ -24,7 +24,7 @@ pub(crate) struct Judging<'a> {
 impl<'a> Judging<'a> {
     pub fn new(profile: &Arc<Profile>, look: &'a mut dyn FnMut(usize, &Verdict)) -> Self {
         Judging {
-            engine: Engine::new(Arc::clone(profile)),
+            engine: Engine::new(Arc::clone(profile)).settled_only(),
             profile: Arc::clone(profile),
             verdicts: Vec::new(),
             look,
@@ -40,7 +40,7 @@ impl<'a> Judging<'a> {
         self.cycles
             .extend(verdicts.drain(..).map(|verdict| foldwatch_report::cycle(profile, &verdict, &utc)));
         // The next one is a new recording of the same car.
-        self.engine = Engine::with_memory(Arc::clone(profile), self.engine.memory().clone());
+        self.engine = Engine::with_memory(Arc::clone(profile), self.engine.memory().clone()).settled_only();
     }
 }
 
@@ -57,6 +57,11 @@ impl Sink for Judging<'_> {
     fn item(&mut self, item: Item<'_>) {
         let (done, verdicts, look) = (self.cycles.len(), &mut self.verdicts, &mut *self.look);
         self.engine.push(&item, &mut |event| settle(event, done, verdicts, look));
+    }
+
+    fn same(&mut self, times: &[Micros]) {
+        let (done, verdicts, look) = (self.cycles.len(), &mut self.verdicts, &mut *self.look);
+        self.engine.same(times, &mut |event| settle(event, done, verdicts, look));
     }
 }
 

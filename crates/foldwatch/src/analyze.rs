@@ -130,7 +130,7 @@ pub struct Judgment {
 /// Judges every cycle of the logs.
 pub fn judge(log: &Log, profile: &Arc<Profile>) -> Result<Judgment> {
     let map = log.columns.as_deref().map(|from| input::column_map(from, profile)).transpose()?;
-    let mut engine = Engine::new(Arc::clone(profile));
+    let mut engine = Engine::new(Arc::clone(profile)).settled_only();
     let mut cycles = Vec::new();
     let mut readings = Vec::new();
     for from in &log.logs {
@@ -148,7 +148,7 @@ pub fn judge(log: &Log, profile: &Arc<Profile>) -> Result<Judgment> {
         cycles.extend(verdicts.iter().map(|verdict| foldwatch_report::cycle(profile, verdict, &utc)));
         readings.push(reading);
         // The next log is a new recording of the same car.
-        engine = Engine::with_memory(Arc::clone(profile), engine.memory().clone());
+        engine = Engine::with_memory(Arc::clone(profile), engine.memory().clone()).settled_only();
     }
     Ok(Judgment { cycles, readings, evidence: engine.evidence().clone() })
 }

@@ -242,6 +242,9 @@ pub struct Serve {
     /// Speed of these ports.
     #[arg(long, default_value_t = crate::watch::settings::USUAL_BAUD)]
     pub baud: u32,
+    /// The column map of a logger at these ports that prints delimited columns; they are the car's of `--car`.
+    #[arg(long, value_name = "FILE", requires = "profile")]
+    pub columns: Option<PathBuf>,
     /// A car besides those of the settings, with `--profile`.
     #[arg(long, value_name = "ID", default_value = "car", requires = "profile")]
     pub car: String,

@@ -39,6 +39,7 @@ pub fn run(args: &Demo) -> Result<()> {
         data: data.clone(),
         listen: args.listen,
         ports: vec![Port { name: name.clone(), baud: USUAL_BAUD, encoding: None }],
+        lines: Vec::new(),
         cars: vec![CarSettings::new(CAR.0, CAR.1, &profile, Vec::new())?],
     };
     let runtime = tokio::runtime::Runtime::new().context("the demo can't be started")?;

@@ -14,6 +14,7 @@ pub fn run(args: &Serve) -> Result<()> {
         listen: args.listen,
         ports: args.ports.clone(),
         baud: args.baud,
+        columns: args.columns.clone(),
         car,
     })?;
     let runtime = tokio::runtime::Runtime::new().context("the daemon can't be started")?;

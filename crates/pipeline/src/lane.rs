@@ -123,6 +123,11 @@ impl Lane {
         self.assembler.hello()
     }
 
+    /// The running start of a logger; `None`: another one was heard last, or no start of it.
+    pub fn boot(&self, logger: u32) -> Option<u32> {
+        self.logger.filter(|known| *known == logger).and_then(|_| self.assembler.boot())
+    }
+
     /// The engine.
     pub fn engine(&self) -> &Engine {
         &self.engine

@@ -43,6 +43,7 @@ pub enum Event {
 /// Judges the stream of one car.
 #[derive(Debug, Clone)]
 pub struct Engine {
+    profile: Arc<Profile>,
     segmenter: Segmenter,
     memory: Memory,
 }
@@ -72,12 +73,19 @@ impl Engine {
 
     /// For a car whose earlier cycles were judged before, at the beginning of a new recording.
     pub fn with_memory(profile: Arc<Profile>, memory: Memory) -> Self {
-        Engine { segmenter: Segmenter::new(profile), memory }
+        Engine { segmenter: Segmenter::new(Arc::clone(&profile)), profile, memory }
+    }
+
+    /// Gives no first verdict ([`Event::Closed`]), only the last: for recordings.
+    #[must_use]
+    pub fn settled_only(self) -> Self {
+        Engine { segmenter: self.segmenter.settled_only(), ..self }
     }
 
     /// Where another one left off; `None` where the state belongs to a profile with other signals.
     pub fn resume(profile: Arc<Profile>, state: State) -> Option<Self> {
-        Some(Engine { segmenter: Segmenter::resume(profile, state.segmenter)?, memory: state.memory })
+        let segmenter = Segmenter::resume(Arc::clone(&profile), state.segmenter)?;
+        Some(Engine { profile, segmenter, memory: state.memory })
     }
 
     /// What it remembers. Small while [`Engine::is_at_rest`].
@@ -92,7 +100,7 @@ impl Engine {
 
     /// The roof.
     pub fn profile(&self) -> &Arc<Profile> {
-        self.segmenter.profile()
+        &self.profile
     }
 
     /// What was learned of the car.
@@ -132,16 +140,20 @@ impl Engine {
 
     /// Takes one item.
     pub fn push(&mut self, item: &Item, out: &mut impl FnMut(Event)) {
-        let profile = Arc::clone(self.segmenter.profile());
-        let memory = &mut self.memory;
-        self.segmenter.push(item, &mut |event| pass_on(&profile, memory, event, out));
+        let Engine { profile, segmenter, memory } = self;
+        segmenter.push(item, &mut |event| pass_on(profile, memory, event, out));
+    }
+
+    /// Takes a run of [`Item::Same`], most of it at one stroke where the roof rests.
+    pub fn same(&mut self, times: &[Micros], out: &mut impl FnMut(Event)) {
+        let Engine { profile, segmenter, memory } = self;
+        segmenter.same(times, &mut |event| pass_on(profile, memory, event, out));
     }
 
     /// The recording is over.
     pub fn finish(&mut self, out: &mut impl FnMut(Event)) {
-        let profile = Arc::clone(self.segmenter.profile());
-        let memory = &mut self.memory;
-        self.segmenter.finish(&mut |event| pass_on(&profile, memory, event, out));
+        let Engine { profile, segmenter, memory } = self;
+        segmenter.finish(&mut |event| pass_on(profile, memory, event, out));
     }
 
     /// As a sink of items.
@@ -181,5 +193,9 @@ pub struct EngineSink<'a, F> {
 impl<F: FnMut(Event)> Sink for EngineSink<'_, F> {
     fn item(&mut self, item: Item<'_>) {
         self.engine.push(&item, &mut self.out);
+    }
+
+    fn same(&mut self, times: &[Micros]) {
+        self.engine.same(times, &mut self.out);
     }
 }

@@ -147,6 +147,11 @@ impl Assembler {
         self.health.as_ref()
     }
 
+    /// The number of the running start.
+    pub fn boot(&self) -> Option<u32> {
+        self.boot.as_ref().map(|boot| boot.number)
+    }
+
     /// The hello of the running start.
     pub fn hello(&self) -> Option<&Hello> {
         self.boot.as_ref().map(|boot| &boot.hello)

@@ -5,7 +5,8 @@
 //!
 //! A logger's frames go through an [`Assembler`]: put in order, bound to the profile's signals by a [`Binding`], their
 //! counters unwrapped by a [`Counter`]. Items carry the logger's own time; the [`Timeline`] beside them holds the map
-//! to UTC, a robust straight line ([`ClockFit`]) through the exchanges of time with the host.
+//! to UTC, a robust straight line ([`ClockFit`]) through the exchanges of time with the host. A [`Transcriber`] goes the
+//! other way: what a logger without frames says, in frames.
 
 mod assembler;
 mod binding;
@@ -15,6 +16,7 @@ mod item;
 mod note;
 mod rows;
 mod timeline;
+mod transcribe;
 
 pub use assembler::{Assembler, Checkpoint, Counts};
 pub use binding::{Binding, BindingError};
@@ -23,3 +25,4 @@ pub use counter::Counter;
 pub use item::{GapCause, Item, Sink, Through};
 pub use note::Note;
 pub use timeline::{Timeline, Utc};
+pub use transcribe::Transcriber;

@@ -5,6 +5,7 @@ use foldwatch_segment::Cycle;
 
 use crate::checks::CHECKS;
 use crate::history::History;
+use crate::look;
 use crate::run::{self, RunFacts};
 use crate::timing::{self, PhaseTiming};
 use crate::view::View;
@@ -29,8 +30,9 @@ pub fn judge(profile: &Profile, cycle: &Cycle, history: &History) -> Judged {
     let runs = run::facts(profile, cycle);
     let timings = timing::timings(profile, cycle, &runs, history);
     let hold = measures::hold(profile, cycle);
+    let period = look::period(cycle);
     let unmeasured =
-        View { profile, cycle, runs: &runs, hold: &hold, measures: &[], timings: &timings, history };
+        View { profile, cycle, runs: &runs, hold: &hold, measures: &[], timings: &timings, history, period };
     let measures = measures::all(&unmeasured);
     let view = View { measures: &measures, ..unmeasured };
     let mut findings: Vec<Finding> = CHECKS.iter().flat_map(|check| check.examine(&view)).collect();

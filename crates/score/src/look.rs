@@ -61,8 +61,8 @@ impl<'a> Lane<'a> {
 
     /// Usual time from number to number, in seconds: a signal may be recorded in fewer rows than others.
     pub fn period(self) -> f64 {
-        let times: Vec<Micros> = self.points().map(|p| p.0).collect();
-        let mut steps: Vec<f64> = times.windows(2).map(|w| (w[1] - w[0]).0).collect();
+        let times = self.points().map(|p| p.0);
+        let mut steps: Vec<f64> = times.clone().zip(times.skip(1)).map(|(a, b)| (b - a).0).collect();
         quantile(&mut steps, 0.5).unwrap_or(0.0)
     }
 
@@ -118,8 +118,9 @@ impl<'a> Lane<'a> {
     /// Standard deviation of the noise from one number to the next, robust against real changes: the median of the
     /// absolute second differences over 0.6745 (normal distribution) and over the root of 6 (their variance for white noise).
     pub fn noise(self) -> f64 {
-        let values: Vec<f64> = self.points().map(|p| p.1).collect();
-        let mut second: Vec<f64> = values.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]).abs()).collect();
+        let values = self.points().map(|p| p.1);
+        let triples = values.clone().zip(values.clone().skip(1)).zip(values.skip(2));
+        let mut second: Vec<f64> = triples.map(|((a, b), c)| (a - 2.0 * b + c).abs()).collect();
         quantile(&mut second, 0.5).unwrap_or(0.0) / (0.674_49 * 6f64.sqrt())
     }
 }

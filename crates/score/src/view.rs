@@ -26,6 +26,8 @@ pub struct View<'a> {
     pub timings: &'a [PhaseTiming],
     /// What was learned from this car before.
     pub history: &'a History,
+    /// Usual time from row to row while the roof was driven, in seconds.
+    pub period: f64,
 }
 
 /// One run of a step with all that is known of it.
@@ -90,11 +92,6 @@ impl<'a> View<'a> {
             let heat = lane.within(from, to).integral(|amps| amps * amps);
             format!(", {heat:.0} A²s in the motor")
         })
-    }
-
-    /// Time from row to row, in seconds.
-    pub(crate) fn period(&self) -> f64 {
-        look::period(self.cycle)
     }
 
     /// A signal as a technician calls it.

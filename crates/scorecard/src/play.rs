@@ -40,7 +40,7 @@ pub fn play(scenario: &Scenario, logger: &Logger) -> Result<Played, SolverError>
         profile.signals().filter(|(_, s)| !s.kind.is_binary()).map(|(ix, _)| ix).collect();
     let mut feed = Feed {
         logger,
-        engine: Engine::new(Arc::clone(&profile)),
+        engine: Engine::new(Arc::clone(&profile)).settled_only(),
         row: vec![f32::NAN; profile.signals.len()],
         analog,
         played: Played::default(),

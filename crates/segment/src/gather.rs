@@ -14,7 +14,7 @@ use crate::drive::{
 };
 use crate::ends::Ends;
 use crate::gathering::{Before, Gathering, MOST_EDGES};
-use crate::lead::{LEAD, Lead};
+use crate::lead::{FEWEST_ROWS, LEAD, Lead};
 use crate::model::{Edge, Gap, Glitch, Recording};
 use crate::outcome::Ending;
 
@@ -66,6 +66,10 @@ pub(crate) struct Gatherer {
     valves_off_since: Option<Micros>,
     demands: Vec<(SignalIx, Micros)>,
     out_of_order: u64,
+    /// Something that says whether the roof is driven has changed since the drive was last followed; never between
+    /// two items.
+    #[serde(skip)]
+    stirred: bool,
 }
 
 /// The parts that do not change.
@@ -133,6 +137,7 @@ impl Gatherer {
             valves_off_since: None,
             demands: Vec::new(),
             out_of_order: 0,
+            stirred: false,
         }
     }
 
@@ -195,9 +200,8 @@ impl Gatherer {
                 if !self.step_to(fixed, at, false, completed, out) {
                     return;
                 }
-                if let Some(value) = self.values.get_mut(signal.at()) {
-                    *value = f32::from(u8::from(on));
-                    self.seen[signal.at()] = true;
+                if signal.at() < self.values.len() {
+                    self.know(signal, f32::from(u8::from(on)));
                     self.see(fixed, at, signal, on, Seconds(0.0));
                 }
             }
@@ -218,6 +222,24 @@ impl Gatherer {
             }
         }
         self.follow_drive(fixed, completed, out);
+    }
+
+    /// Steps over those rows of a run of [`Item::Same`] that leave no trace: nothing is driven, nothing waits for time
+    /// to pass, and the rest of the run pushes them out of the lead. How many these were.
+    pub fn step_over(&mut self, times: &[Micros]) -> usize {
+        let (Some(first), Some(last)) = (times.first(), times.last()) else { return 0 };
+        let waits =
+            self.open.is_some() || self.pending || !self.demands.is_empty() || self.lead.newest().is_none();
+        if waits || *first < self.now || !times.is_sorted_by(|a, b| a < b) {
+            return 0;
+        }
+        let old = times.partition_point(|at| *at < *last - LEAD);
+        let over = old.min(times.len().saturating_sub(self.periods.len() + FEWEST_ROWS));
+        if let Some(at) = over.checked_sub(1).map(|last| times[last]) {
+            self.now = at;
+            self.last_row = at;
+        }
+        over
     }
 
     /// The recording is over.
@@ -296,22 +318,26 @@ impl Gatherer {
             let signal = fixed.binaries[n];
             let Some(value) = values.get(signal.at()).copied().filter(|v| !v.is_nan()) else { continue };
             let on = value >= 0.5;
-            self.values[signal.at()] = value;
-            self.seen[signal.at()] = true;
+            self.know(signal, value);
             if self.conditioners[signal.at()].as_ref().is_some_and(|c| c.is_news(on)) {
                 self.see(fixed, at, signal, on, resolution);
             }
         }
         for signal in &fixed.analog {
             if let Some(value) = values.get(signal.at()).copied().filter(|v| !v.is_nan()) {
-                self.values[signal.at()] = value;
-                self.seen[signal.at()] = true;
+                self.know(*signal, value);
             }
         }
         self.see_running(fixed, at, values, resolution);
         let value = |ix: &SignalIx| values.get(ix.at()).copied().unwrap_or(f32::NAN);
         self.lead.push(at, fixed.analog.iter().map(value));
         self.keep_newest(at);
+    }
+
+    fn know(&mut self, signal: SignalIx, value: f32) {
+        self.values[signal.at()] = value;
+        // What tells of the pump depends on what is there at all.
+        self.stirred |= !std::mem::replace(&mut self.seen[signal.at()], true);
     }
 
     /// The motor's state by its current, or what stands in for it.
@@ -325,6 +351,7 @@ impl Gatherer {
         let value = f64::from(*value);
         self.running_level = if self.running_level { value > limits.off } else { value > limits.on };
         if self.running.is_news(self.running_level) {
+            self.stirred = true;
             let mut changes = Vec::new();
             self.running.see(at, self.running_level, resolution, &mut |change| changes.push(change));
             self.note_running(changes);
@@ -336,6 +363,7 @@ impl Gatherer {
         let Some(conditioner) = self.conditioners.get_mut(signal.at()).and_then(Option::as_mut) else {
             return;
         };
+        self.stirred = true;
         let first = conditioner.stable().is_none();
         let mut changes = Vec::new();
         conditioner.see(at, on, resolution, &mut |change| changes.push(change));
@@ -356,6 +384,7 @@ impl Gatherer {
 
     fn pass(&mut self, fixed: &Fixed, at: Micros) {
         self.pending = false;
+        self.stirred = true;
         for n in 0..fixed.binaries.len() {
             let signal = fixed.binaries[n];
             let Some(conditioner) = self.conditioners[signal.at()].as_mut().filter(|c| c.is_pending()) else {
@@ -373,6 +402,7 @@ impl Gatherer {
     }
 
     fn decide_pending(&mut self, fixed: &Fixed) {
+        self.stirred = true;
         for n in 0..fixed.binaries.len() {
             let signal = fixed.binaries[n];
             let mut changes = Vec::new();
@@ -491,6 +521,9 @@ impl Gatherer {
         completed: &dyn Fn(&Gathering, &Gatherer) -> bool,
         out: &mut dyn FnMut(Gathered, &Gatherer),
     ) {
+        if !std::mem::take(&mut self.stirred) {
+            return;
+        }
         let (drive, valves) = self.drive_now(fixed);
         if drive && !self.driving {
             self.driving = true;
@@ -598,6 +631,7 @@ impl Gatherer {
                 out(Gathered::Closed, self);
                 self.settle(out);
                 // Whatever was driven then says nothing about now.
+                self.stirred = true;
                 for ix in [&fixed.signals.valves, &fixed.signals.pumps, &fixed.signals.demands]
                     .into_iter()
                     .flatten()

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 /// So much of the time before a drive is kept.
 pub(crate) const LEAD: Seconds = Seconds(1.0);
 /// Rows that are kept however old they are.
-const FEWEST_ROWS: usize = 3;
+pub(crate) const FEWEST_ROWS: usize = 3;
 
 /// Rows of the analog signals, the newest last.
 #[derive(Debug, Clone, Serialize, Deserialize)]

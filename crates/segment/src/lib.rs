@@ -51,6 +51,7 @@ pub enum Event {
 pub struct Segmenter {
     fixed: Fixed,
     state: State,
+    settled_only: bool,
 }
 
 /// All that a [`Segmenter`] remembers, to be put away and taken up again.
@@ -62,23 +63,24 @@ impl Segmenter {
     pub fn new(profile: Arc<Profile>) -> Self {
         let fixed = Fixed::new(profile);
         let state = State(Gatherer::new(&fixed));
-        Segmenter { fixed, state }
+        Segmenter { fixed, state, settled_only: false }
+    }
+
+    /// Says no [`Event::Closed`]: for recordings, of which nobody wants to hear twice.
+    #[must_use]
+    pub fn settled_only(self) -> Self {
+        Segmenter { settled_only: true, ..self }
     }
 
     /// Where another one left off. `None` where the state belongs to a profile with other signals.
     pub fn resume(profile: Arc<Profile>, state: State) -> Option<Self> {
         let fits = state.0.seen().len() == profile.signals.len();
-        fits.then(|| Segmenter { fixed: Fixed::new(profile), state })
+        fits.then(|| Segmenter { fixed: Fixed::new(profile), state, settled_only: false })
     }
 
     /// What it remembers.
     pub fn state(&self) -> &State {
         &self.state
-    }
-
-    /// The roof.
-    pub fn profile(&self) -> &Arc<Profile> {
-        &self.fixed.profile
     }
 
     /// Nothing is moving and no tail runs: the state is small.
@@ -103,17 +105,23 @@ impl Segmenter {
 
     /// Takes one item.
     pub fn push(&mut self, item: &Item, out: &mut impl FnMut(Event)) {
-        let fixed = &self.fixed;
+        let (fixed, settled_only) = (&self.fixed, self.settled_only);
         self.state.0.push(fixed, item, &|open, at| completed(fixed, at, open), &mut |gathered, at| {
-            hand_on(fixed, at, gathered, out);
+            hand_on(fixed, at, gathered, settled_only, out);
         });
+    }
+
+    /// Takes a run of [`Item::Same`]: the events are those of [`Segmenter::push`] for each.
+    pub fn same(&mut self, times: &[Micros], out: &mut impl FnMut(Event)) {
+        let over = self.state.0.step_over(times);
+        times[over..].iter().for_each(|at| self.push(&Item::Same { at: *at }, out));
     }
 
     /// The recording is over: what is open is closed as it stands. The segmenter must not be fed any more.
     pub fn finish(&mut self, out: &mut impl FnMut(Event)) {
-        let fixed = &self.fixed;
+        let (fixed, settled_only) = (&self.fixed, self.settled_only);
         self.state.0.finish(fixed, &|open, at| completed(fixed, at, open), &mut |gathered, at| {
-            hand_on(fixed, at, gathered, out);
+            hand_on(fixed, at, gathered, settled_only, out);
         });
     }
 
@@ -123,8 +131,15 @@ impl Segmenter {
     }
 }
 
-fn hand_on(fixed: &Fixed, state: &Gatherer, gathered: Gathered, out: &mut impl FnMut(Event)) {
+fn hand_on(
+    fixed: &Fixed,
+    state: &Gatherer,
+    gathered: Gathered,
+    settled_only: bool,
+    out: &mut impl FnMut(Event),
+) {
     match gathered {
+        Gathered::Closed if settled_only => {}
         Gathered::Began => {
             if let Some(open) = state.open() {
                 out(Event::Began { at: open.start });
@@ -138,7 +153,9 @@ fn hand_on(fixed: &Fixed, state: &Gatherer, gathered: Gathered, out: &mut impl F
         Gathered::Settled(open) => out(Event::Settled(Box::new(cycle(fixed, state, *open)))),
         Gathered::Refused { at, until, direction, recording } => {
             if let Some(cycle) = refused(fixed, at, until, direction, *recording) {
-                out(Event::Closed(Box::new(cycle.clone())));
+                if !settled_only {
+                    out(Event::Closed(Box::new(cycle.clone())));
+                }
                 out(Event::Settled(Box::new(cycle)));
             }
         }

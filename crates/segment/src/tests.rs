@@ -468,6 +468,38 @@ fn put_away_and_taken_up_at_any_item_gives_the_same() {
 }
 
 #[test]
+fn rows_that_repeat_may_come_in_runs_of_any_length() {
+    let mut b = Bench::closed();
+    b.open().wait(0.6).close().wait(8.0).gap(3.0, GapCause::Missing).wait(2.5).open().wait(9.0);
+    b.period = 0.4;
+    b.wait(4.0).set(&[("lid_latched", false), ("close_button", true)]).wait(6.0);
+    let mut one_by_one = Segmenter::new(roof());
+    let mut wanted = Vec::new();
+    b.feed(&mut one_by_one, 0, b.items.len(), &mut |event| wanted.push(event));
+    let state = postcard::to_allocvec(one_by_one.state()).unwrap();
+    one_by_one.finish(&mut |event| wanted.push(event));
+    for longest in [2, 7, 60, 100_000] {
+        let mut got = Vec::new();
+        let mut in_runs = Segmenter::new(roof());
+        let mut n = 0;
+        while n < b.items.len() {
+            b.feed(&mut in_runs, n, n + 1, &mut |event| got.push(event));
+            let goes_on = |next: usize| {
+                b.items.get(next).is_some_and(|(_, values)| *values == b.items[n].1)
+                    && b.extra.iter().all(|(at, _)| *at != next)
+            };
+            let run = (1..=longest).take_while(|k| goes_on(n + k)).count();
+            let times: Vec<Micros> = b.items[n + 1..=n + run].iter().map(|(at, _)| *at).collect();
+            in_runs.same(&times, &mut |event| got.push(event));
+            n += 1 + run;
+        }
+        assert_eq!(postcard::to_allocvec(in_runs.state()).unwrap(), state, "runs of {longest}");
+        in_runs.finish(&mut |event| got.push(event));
+        assert_eq!(got, wanted, "runs of {longest}");
+    }
+}
+
+#[test]
 fn live_tells_what_is_waited_for() {
     let mut b = Bench::closed();
     b.set(&[("open_button", true)]).wait(0.1).set(&[("v_lock", true), ("pump", true)]).wait(1.0);

@@ -30,7 +30,9 @@ mod quality;
 
 pub use damage::{Damage, DamageKind};
 pub use decoder::{Decoded, Decoder, Received};
-pub use foldwatch_encoder::{EncodeError, MAX_FRAME, MAX_PACKED, MAX_ROWS, MAX_SIGNALS, Reply, VERSION};
+pub use foldwatch_encoder::{
+    CRC_32, EncodeError, MAX_FRAME, MAX_PACKED, MAX_ROWS, MAX_SIGNALS, Reply, VERSION,
+};
 pub use frame::*;
 
 /// How a log is written.

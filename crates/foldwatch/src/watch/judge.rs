@@ -5,7 +5,7 @@ use std::sync::mpsc::SyncSender;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-use foldwatch_collect::{Answer, Batch, Heard};
+use foldwatch_collect::{Answer, Arrived, Batch, Heard};
 use foldwatch_pipeline::{Event, Lane, Verdict};
 use foldwatch_profile::Profile;
 use foldwatch_report::rfc3339;
@@ -18,6 +18,7 @@ use foldwatch_web::{Hub, LiveCycle, LiveMessage, LiveState};
 use foldwatch_wire::Frame;
 
 use super::bench::Bench;
+use super::lines::{Lines, LinesSettings, stand_in};
 use super::ports::Ports;
 use super::replay::{Journal, logger_name};
 use super::saved::{Saved, lane_bytes};
@@ -77,6 +78,10 @@ const SAME_START: Seconds = Seconds(1.0);
 /// Judges what all loggers send.
 pub struct Judge {
     desks: Vec<Desk>,
+    /// Which ports are said to bring lines of columns.
+    columns: Vec<LinesSettings>,
+    /// What is being read at such a port, and the desk that it is for.
+    lines: HashMap<Arc<str>, (usize, Lines)>,
     ports: Arc<Ports>,
     hub: Arc<Hub>,
     reader: Box<dyn Catalogue + Send>,
@@ -91,6 +96,7 @@ impl Judge {
     /// When the store can't be read.
     pub fn resume(
         cars: &[CarSettings],
+        columns: Vec<LinesSettings>,
         reader: Box<dyn Catalogue + Send>,
         ports: Arc<Ports>,
         hub: Arc<Hub>,
@@ -129,7 +135,7 @@ impl Judge {
             }
             desks.push(desk);
         }
-        Ok(Judge { desks, ports, hub, reader, keeper, lost })
+        Ok(Judge { desks, columns, lines: HashMap::new(), ports, hub, reader, keeper, lost })
     }
 
     /// Takes what came at a port. `false`: the keeper is gone.
@@ -137,63 +143,44 @@ impl Judge {
         self.give_up();
         let mut works: HashMap<usize, Work> = HashMap::new();
         let mut last: Option<usize> = None;
+        let (port, received) = (batch.port, batch.received);
         for heard in batch.heard {
-            let arrived = match heard {
-                Heard::Frame(arrived) => arrived,
+            match heard {
+                Heard::Frame(arrived) => {
+                    let logger = arrived.id.logger;
+                    let Some(n) = self.whose(logger) else {
+                        let words = format!(
+                            "logger {logger:08X} belongs to no car: name it under `loggers` of its car; nothing is \
+                             lost, it keeps what it records"
+                        );
+                        self.ports.trouble(&port, &words);
+                        continue;
+                    };
+                    last = Some(n);
+                    self.arrived(n, arrived, &port, received, &mut works);
+                    if let Some(work) = works.get_mut(&n) {
+                        work.answer = Some((logger, batch.answer.clone()));
+                    }
+                }
                 Heard::Damage(message) => {
                     metrics::counter!("foldwatch_damaged_stretches_total").increment(1);
-                    tracing::warn!(port = &*batch.port, "{message}");
+                    tracing::warn!(port = &*port, "{message}");
                     let whose = last.or_else(|| {
-                        let logger = self.ports.logger_at(&batch.port)?;
+                        let logger = self.ports.logger_at(&port)?;
                         self.desks.iter().position(|desk| desk.attached.contains(&logger))
                     });
                     if let Some(desk) = whose.and_then(|n| self.desks.get_mut(n)) {
                         desk.lane.damaged();
                     }
-                    continue;
                 }
-                Heard::Columns(_) => {
-                    self.ports.trouble(
-                        &batch.port,
-                        "lines of columns come here, which are not collected live: record them to a file and give it \
-                         to `foldwatch analyze`",
-                    );
-                    continue;
-                }
-            };
-            let logger = arrived.id.logger;
-            let Some(n) = self.whose(logger) else {
-                let words = format!(
-                    "logger {logger:08X} belongs to no car: name it under `loggers` of its car; nothing is lost, it \
-                     keeps what it records"
-                );
-                self.ports.trouble(&batch.port, &words);
-                continue;
-            };
-            last = Some(n);
-            let Some(desk) = self.desks.get_mut(n) else { continue };
-            let work = works.entry(n).or_insert_with(|| Work { car: desk.id.clone(), ..Work::default() });
-            if !desk.attached.contains(&logger) {
-                desk.attached.push(logger);
-                work.attach = Some(logger_name(logger));
-            }
-            self.ports.heard(&batch.port, logger, &desk.id);
-            work.answer = Some((logger, batch.answer.clone()));
-            work.frames.push(foldwatch_store::Frame {
-                logger: logger_name(logger),
-                boot: arrived.id.boot.into(),
-                sequence: arrived.id.sequence.into(),
-                received: batch.received,
-                logged: None,
-                bytes: arrived.raw,
-            });
-            let note = match &arrived.frame {
-                Frame::Time(note) => Some(*note),
-                _ => None,
-            };
-            desk.take(arrived.id, arrived.frame, &self.hub, &*self.reader, work);
-            if let Some(note) = note {
-                desk.clock(arrived.id, note.utc, batch.received, work);
+                Heard::Columns(bytes) => match self.lines(&port, &batch.named, &bytes, received) {
+                    Ok((n, frames)) => {
+                        for arrived in frames {
+                            self.arrived(n, arrived, &port, received, &mut works);
+                        }
+                    }
+                    Err(words) => self.ports.trouble(&port, &words),
+                },
             }
         }
         for (n, mut work) in works {
@@ -206,6 +193,79 @@ impl Judge {
             }
         }
         true
+    }
+
+    /// A frame of a logger in the car of desk `n`.
+    fn arrived(
+        &mut self,
+        n: usize,
+        arrived: Arrived,
+        port: &Arc<str>,
+        received: Micros,
+        works: &mut HashMap<usize, Work>,
+    ) {
+        let Some(desk) = self.desks.get_mut(n) else { return };
+        let logger = arrived.id.logger;
+        let work = works.entry(n).or_insert_with(|| Work { car: desk.id.clone(), ..Work::default() });
+        if !desk.attached.contains(&logger) {
+            desk.attached.push(logger);
+            work.attach = Some(logger_name(logger));
+        }
+        self.ports.heard(port, logger, &desk.id);
+        work.frames.push(foldwatch_store::Frame {
+            logger: logger_name(logger),
+            boot: arrived.id.boot.into(),
+            sequence: arrived.id.sequence.into(),
+            received,
+            logged: None,
+            bytes: arrived.raw,
+        });
+        let note = match &arrived.frame {
+            Frame::Time(note) => Some(*note),
+            _ => None,
+        };
+        desk.take(arrived.id, arrived.frame, &self.hub, &*self.reader, work);
+        if let Some(note) = note {
+            desk.clock(arrived.id, note.utc, received, work);
+        }
+    }
+
+    /// Lines of columns as frames, and the desk that they are for.
+    fn lines(
+        &mut self,
+        port: &Arc<str>,
+        named: &str,
+        bytes: &[u8],
+        received: Micros,
+    ) -> Result<(usize, Vec<Arrived>), String> {
+        if !self.lines.contains_key(port) {
+            let said = self.columns.iter().find(|lines| lines.port == named);
+            let n = match said {
+                Some(lines) => self.desks.iter().position(|desk| desk.id == lines.car),
+                None => Some(0).filter(|_| self.desks.len() == 1),
+            };
+            let Some((n, desk)) = n.and_then(|n| Some((n, self.desks.get(n)?))) else {
+                return Err("lines of columns come here, and they don't tell which car's they are: name it by car = \"ID\" \
+                            at this port in the settings; until then they are not recorded"
+                    .to_owned());
+            };
+            let logger = stand_in(&desk.id);
+            // A start's number is never used twice: after the last known one, and after the clock's.
+            let after = desk.lane.boot(logger).map_or(0, |boot| boot.saturating_add(1));
+            let boot = after.max(u32::try_from(received.0 / 1_000_000).unwrap_or(0));
+            let map = said.map(|lines| lines.map.clone()).unwrap_or_default();
+            // Under another name it is the same logger.
+            self.lines.retain(|_, (other, _)| *other != n);
+            self.lines.insert(Arc::clone(port), (n, Lines::new(map, &desk.profile, logger, boot)));
+        }
+        let Some((n, lines)) = self.lines.get_mut(port) else { return Err(String::new()) };
+        let frames = lines
+            .take(bytes, received)
+            .map_err(|error| format!("lines of columns come here, but {error}"))?;
+        for sentence in lines.losses() {
+            tracing::warn!(port = &**port, "{sentence}");
+        }
+        Ok((*n, frames))
     }
 
     /// Which car a logger sits in: the one that names it, or the only one that names none.

@@ -8,6 +8,7 @@ mod archive;
 mod bench;
 mod judge;
 mod keep;
+mod lines;
 mod ports;
 pub mod replay;
 pub mod saved;
@@ -89,6 +90,7 @@ pub async fn start(settings: Settings) -> Result<Watch> {
     let address = listener.local_addr()?;
     let folder = settings.data.clone();
     let cars = settings.cars.clone();
+    let lines = settings.lines.clone();
     let hub = Arc::new(Hub::default());
     let ports = Arc::new(Ports::new(Arc::clone(&hub)));
     let lost = judge::Lost::default();
@@ -119,7 +121,7 @@ pub async fn start(settings: Settings) -> Result<Watch> {
     let keeping = spawn("keeper", Box::new(move || keeper.run(&works)))?;
     let resumed = {
         let (ports, hub) = (Arc::clone(&ports), Arc::clone(&hub));
-        tokio::task::spawn_blocking(move || Judge::resume(&cars, reader, ports, hub, works_in, lost))
+        tokio::task::spawn_blocking(move || Judge::resume(&cars, lines, reader, ports, hub, works_in, lost))
     };
     let mut judge = resumed.await?.context("what was recorded can't be read again")?;
     let judging = spawn(

@@ -6,10 +6,12 @@ use std::sync::Arc;
 
 use anyhow::{Context, Result, anyhow, bail};
 use foldwatch_collect::Port;
+use foldwatch_columns::ColumnMap;
 use foldwatch_profile::Profile;
 use foldwatch_wire::Encoding;
 use serde::Deserialize;
 
+use super::lines::LinesSettings;
 use crate::profiles;
 
 /// What the daemon works with.
@@ -21,6 +23,8 @@ pub struct Settings {
     pub listen: SocketAddr,
     /// Where loggers are heard.
     pub ports: Vec<Port>,
+    /// Which of them bring lines of columns, and whose.
+    pub lines: Vec<LinesSettings>,
     /// Whose roofs are watched.
     pub cars: Vec<CarSettings>,
 }
@@ -76,14 +80,19 @@ struct PortFile {
     name: String,
     #[serde(default = "usual_baud")]
     baud: u32,
-    encoding: Option<FrameEncoding>,
+    encoding: Option<PortEncoding>,
+    /// Whose lines of columns come here: they tell no logger.
+    car: Option<String>,
+    /// What their columns are.
+    columns: Option<PathBuf>,
 }
 
 #[derive(Debug, Clone, Copy, Deserialize)]
 #[serde(rename_all = "lowercase")]
-enum FrameEncoding {
+enum PortEncoding {
     Packed,
     Text,
+    Columns,
 }
 
 #[derive(Debug, Deserialize)]
@@ -118,6 +127,8 @@ pub struct Overrides {
     pub ports: Vec<String>,
     /// Speed of those.
     pub baud: u32,
+    /// What the columns of lines of columns are, at those.
+    pub columns: Option<PathBuf>,
     /// A car with its profile, besides the file's cars.
     pub car: Option<(String, PathBuf)>,
 }
@@ -149,10 +160,8 @@ pub fn settings(overrides: &Overrides) -> Result<Settings> {
                 })
             })
             .collect::<Result<_>>()?;
-        // A file named in the settings lies beside them.
-        let near = beside.join(&car.profile);
-        let profile = if near.exists() { &near } else { &car.profile };
-        cars.push(CarSettings::new(&car.id, car.name.as_deref().unwrap_or(&car.id), profile, loggers)?);
+        let profile = near(beside, &car.profile);
+        cars.push(CarSettings::new(&car.id, car.name.as_deref().unwrap_or(&car.id), &profile, loggers)?);
     }
     if let Some((id, profile)) = &overrides.car {
         cars.retain(|car| car.id != *id);
@@ -174,12 +183,22 @@ pub fn settings(overrides: &Overrides) -> Result<Settings> {
     if cars.iter().filter(|car| car.loggers.is_empty()).count() > 1 {
         bail!("more than one car names no loggers: whose frames are whose would be a guess");
     }
-    let ports: Vec<Port> = if overrides.ports.is_empty() {
-        file.port.iter().map(port).collect()
-    } else {
-        let named = |name: &String| Port { name: name.clone(), baud: overrides.baud, encoding: None };
-        overrides.ports.iter().map(named).collect()
+    let named = |name: &String| PortFile {
+        name: name.clone(),
+        baud: overrides.baud,
+        encoding: None,
+        car: overrides.car.as_ref().filter(|_| overrides.columns.is_some()).map(|(id, _)| id.clone()),
+        columns: overrides.columns.clone(),
     };
+    let (listed, beside) = match overrides.ports.as_slice() {
+        [] => (file.port, beside),
+        names => (names.iter().map(named).collect(), Path::new("")),
+    };
+    let ports = listed.iter().map(port).collect();
+    let lines = listed
+        .iter()
+        .filter_map(|port| lines(port, &cars, beside).transpose())
+        .collect::<Result<Vec<_>>>()?;
     let listen = overrides.listen.or(file.listen).unwrap_or_else(|| SocketAddr::from(USUAL_ADDRESS));
     if !listen.ip().is_loopback() {
         bail!(
@@ -188,13 +207,41 @@ pub fn settings(overrides: &Overrides) -> Result<Settings> {
         );
     }
     let data = overrides.data.clone().or(file.data).context("no folder for the data: give --data FOLDER")?;
-    Ok(Settings { data, listen, ports, cars })
+    Ok(Settings { data, listen, ports, lines, cars })
+}
+
+/// A file named in the settings lies beside them, if it is there.
+fn near(beside: &Path, file: &Path) -> PathBuf {
+    let near = beside.join(file);
+    if near.exists() { near } else { file.to_owned() }
+}
+
+/// Whose lines of columns come at a port, where that is said.
+fn lines(port: &PortFile, cars: &[CarSettings], beside: &Path) -> Result<Option<LinesSettings>> {
+    if port.car.is_none() && port.columns.is_none() {
+        return Ok(None);
+    }
+    let name = &port.name;
+    let car = match (&port.car, cars) {
+        (Some(id), _) => cars
+            .iter()
+            .find(|car| car.id == *id)
+            .with_context(|| format!("port `{name}`: there is no car `{id}` in the settings"))?,
+        (None, [car]) => car,
+        (None, _) => bail!("port `{name}` brings columns: say by car = \"ID\" whose they are"),
+    };
+    let map = match &port.columns {
+        Some(file) => crate::input::column_map(&near(beside, file), &car.profile)?,
+        None => ColumnMap::default(),
+    };
+    Ok(Some(LinesSettings { port: name.clone(), car: car.id.clone(), map }))
 }
 
 fn port(port: &PortFile) -> Port {
     let encoding = port.encoding.map(|encoding| match encoding {
-        FrameEncoding::Packed => Encoding::Packed,
-        FrameEncoding::Text => Encoding::Text,
+        PortEncoding::Packed => Encoding::Packed,
+        PortEncoding::Text => Encoding::Text,
+        PortEncoding::Columns => Encoding::Columns,
     });
     Port { name: port.name.clone(), baud: port.baud, encoding }
 }
@@ -218,6 +265,18 @@ mod tests {
         .unwrap();
         assert_eq!(settings.cars[0].loggers, [0x2A]);
         assert_eq!((settings.ports[0].baud, settings.listen.port()), (115_200, 8765));
+    }
+
+    #[test]
+    fn lines_of_columns_belong_to_a_car() {
+        let car = "[[car]]\nid = \"oak\"\nprofile = \"hardtop-five\"\n";
+        let port = "[[port]]\nname = \"auto\"\nencoding = \"columns\"\n";
+        let settings = read(&format!("{port}car = \"oak\"\n{car}")).unwrap();
+        assert_eq!((settings.lines[0].port.as_str(), settings.lines[0].car.as_str()), ("auto", "oak"));
+        assert_eq!(settings.ports[0].encoding, Some(Encoding::Columns));
+        let said = |text: &str| read(text).unwrap_err().to_string();
+        assert!(said(&format!("{port}car = \"elm\"\n{car}")).contains("no car `elm`"));
+        assert!(said(&format!("{port}columns = \"none.toml\"\n{car}")).contains("none.toml"));
     }
 
     #[test]

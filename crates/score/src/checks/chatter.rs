@@ -66,7 +66,7 @@ pub(crate) fn chattering(view: &View, signal: SignalIx) -> Vec<Cluster> {
     out.retain(|c| c.changed && c.excess >= AROUND_AN_EDGE);
     // A single opening, longer than bounce and right at the point of switching, is the same matter.
     let apart = |c: &Cluster, out: &[Cluster]| out.iter().all(|other| c.to < other.from || c.from > other.to);
-    for cluster in clusters(view, signal, AT_THE_POINT.max(1.5 * view.period())) {
+    for cluster in clusters(view, signal, AT_THE_POINT.max(1.5 * view.period)) {
         if cluster.changed && cluster.excess >= AT_THE_POINT_EXCESS && apart(&cluster, &out) {
             out.push(cluster);
         }
@@ -75,11 +75,11 @@ pub(crate) fn chattering(view: &View, signal: SignalIx) -> Vec<Cluster> {
     let elsewhere = super::dropout::unexplained(view, signal);
     let stray = elsewhere.iter().any(|at| out.iter().all(|c| *at < c.from || *at > c.to));
     out.retain(|c| !stray || c.excess >= MANY);
-    let mut at_rest = clusters(view, signal, AT_THE_POINT.max(1.5 * view.period()));
+    let mut at_rest = clusters(view, signal, AT_THE_POINT.max(1.5 * view.period));
     at_rest.retain(|c| !c.changed && c.excess >= OUT_OF_REST);
     // The same holds where there is no change, unless they are closer than a loose wire's.
     if elsewhere.iter().any(|at| out.iter().chain(&at_rest).all(|c| *at < c.from || *at > c.to)) {
-        at_rest = clusters(view, signal, CLOSE.max(1.5 * view.period()));
+        at_rest = clusters(view, signal, CLOSE.max(1.5 * view.period));
         at_rest.retain(|c| !c.changed && c.excess >= OUT_OF_REST);
     }
     out.extend(at_rest);
@@ -89,7 +89,7 @@ pub(crate) fn chattering(view: &View, signal: SignalIx) -> Vec<Cluster> {
 /// The changes of a switch, gathered to what belongs together.
 fn clusters(view: &View, signal: SignalIx, together: f64) -> Vec<Cluster> {
     let rec = &view.cycle.recording;
-    let bounce = view.profile.signal(signal).debounce.0.max(2.0 * view.period());
+    let bounce = view.profile.signal(signal).debounce.0.max(2.0 * view.period);
     // Each change as: when, until, transitions, those of them that are no bounce, true changes.
     let mut changes: Vec<(Micros, Micros, f64, f64, u32)> = Vec::new();
     for edge in rec.edges.iter().filter(|e| e.signal == signal) {

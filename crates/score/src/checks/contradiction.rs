@@ -61,7 +61,7 @@ fn judge(view: &View, a: SignalIx, b: SignalIx) -> Option<Finding> {
     let (from, until) = longest_overlap(&stays_a, &stays_b)?;
     let seconds = (until - from).0;
     let debounce = view.profile.signal(a).debounce.0.max(view.profile.signal(b).debounce.0);
-    let limit = debounce + 2.0 * view.period();
+    let limit = debounce + 2.0 * view.period;
     if seconds <= limit {
         return None;
     }

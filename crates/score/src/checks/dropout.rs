@@ -69,7 +69,7 @@ fn switch(view: &View, signal: SignalIx) -> Option<Finding> {
         return Some(tell(view, signal, &found, 0.9));
     }
     // Bounce belongs to an edge; what is shorter than the debounce and far from one is a loose contact when it repeats.
-    let bounce = view.profile.signal(signal).debounce.0.max(2.0 * view.period());
+    let bounce = view.profile.signal(signal).debounce.0.max(2.0 * view.period);
     let rec = &view.cycle.recording;
     let far = |at: Micros| {
         rec.edges

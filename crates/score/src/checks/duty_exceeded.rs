@@ -57,7 +57,7 @@ fn one_run(view: &View) -> Option<Finding> {
         return None;
     }
     let (from, until, seconds) = longest(view)?;
-    if seconds <= limit + view.period() {
+    if seconds <= limit + view.period {
         return None;
     }
     Some(finding(

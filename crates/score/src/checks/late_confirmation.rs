@@ -60,7 +60,7 @@ fn allowed(view: &View, step: &Step) -> f64 {
         .map(|(signal, _)| view.profile.signal(*signal).debounce.0)
         .fold(0.0, f64::max);
     let usual = view.history.usual_lag(view.profile, step.run.phase).unwrap_or(0.0).max(0.0);
-    let floor = BUILD_UP + debounce + 2.0 * view.period();
+    let floor = BUILD_UP + debounce + 2.0 * view.period;
     usual + (SHARE_OF_DWELL * view.profile.timing.relief_dwell.0).max(floor)
 }
 
@@ -111,7 +111,7 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
     let (since, by_unit, limit) = match (step.run.confirmation, step.facts.lag) {
         (Confirmation::Late, Some(lag)) => (lag, false, allowed(view, step)),
         // The unit went on without it: any wait beyond what bounce and sampling explain is late.
-        (Confirmation::Late, None) => ((confirmed - step.run.left).0, true, 2.0 * view.period()),
+        (Confirmation::Late, None) => ((confirmed - step.run.left).0, true, 2.0 * view.period),
         (Confirmation::Confirmed, Some(lag)) => (lag, false, allowed(view, step)),
         _ => return None,
     };

@@ -35,7 +35,7 @@ impl Check for ReliefDwell {
 fn judge(view: &View, step: &Step) -> Option<Finding> {
     let (from, until, seconds, level) = dwell(view, step)?;
     let limit = view.profile.timing.relief_dwell.0;
-    if seconds <= limit + 2.0 * view.period() {
+    if seconds <= limit + 2.0 * view.period {
         return None;
     }
     let signal = view.lane(SignalKind::Pressure).map(|lane| lane.signal);

@@ -39,7 +39,7 @@ fn judge(view: &View) -> Option<Finding> {
     let (from, until, seconds) = overrun(view)?;
     let limit = view.profile.timing.run_on.0;
     let by_current = view.recorded(SignalKind::Pump).next().is_none();
-    if seconds <= limit + view.period() + if by_current { RUNS_DOWN } else { 0.0 } {
+    if seconds <= limit + view.period + if by_current { RUNS_DOWN } else { 0.0 } {
         return None;
     }
     let last = view.steps().last()?;

@@ -107,10 +107,13 @@ fn range(view: &View, signal: SignalIx) -> (f64, f64) {
 
 fn out_of_range(view: &View, lane: Lane) -> Option<Finding> {
     let (low, high) = range(view, lane.signal);
+    let during = lane.within(view.cycle.start, view.cycle.end);
+    if during.min()? >= low && during.max()? <= high {
+        return None;
+    }
     // A sensor's foot scatters about its range's end.
     let slack =
         (4.0 * lane.noise()).max(if low.is_finite() && high.is_finite() { 0.01 * (high - low) } else { 0.0 });
-    let during = lane.within(view.cycle.start, view.cycle.end);
     let mut run: Vec<(Micros, f64)> = Vec::new();
     let mut worst: Vec<(Micros, f64)> = Vec::new();
     for point in during.points() {
@@ -294,12 +297,15 @@ fn noisy(view: &View, lane: Lane, kind: SignalKind) -> Option<Finding> {
 /// A signal that falls silent while others go on.
 fn broken_off(view: &View, lane: Lane) -> Option<Finding> {
     let (start, end) = (view.cycle.start, view.cycle.end);
-    let limit = SILENT.max(SILENT_PERIODS * lane.period());
     let in_gap =
         |from: Micros, to: Micros| view.cycle.recording.gaps.iter().any(|g| g.from < to && g.to > from);
     let known = lane.points().map(|p| p.0).filter(|t| *t >= start - Seconds(1.0) && *t <= end);
     let times: Vec<Micros> = known.chain(std::iter::once(end)).collect();
     let (from, to) = times.windows(2).map(|w| (w[0], w[1])).max_by_key(|(a, b)| b.0.saturating_sub(a.0))?;
+    if (to - from).0 <= SILENT {
+        return None;
+    }
+    let limit = SILENT.max(SILENT_PERIODS * lane.period());
     let rows = view.cycle.recording.rows(from, to).len();
     // Other signals' rows must have gone on, or there was nothing to say.
     if (to - from).0 <= limit || rows < 10 || in_gap(from, to) {
@@ -320,7 +326,7 @@ fn all_at_once(view: &View) -> Option<Finding> {
     let mut moments: Vec<(Micros, usize)> = Vec::new();
     for edge in view.cycle.recording.edges.iter().filter(|e| switches.contains(&e.signal)) {
         match moments.last_mut() {
-            Some((at, n)) if (edge.at - *at).0 <= 0.002 + view.period() => *n += 1,
+            Some((at, n)) if (edge.at - *at).0 <= 0.002 + view.period => *n += 1,
             _ => moments.push((edge.at, 1)),
         }
     }

@@ -24,6 +24,9 @@ const RARE: f64 = 1e-4;
 /// Below this share nobody would act on it, however sure the statistics are. Judgment.
 const RELEVANT: f64 = 0.15;
 
+/// Less than this share of the excess explains nothing. Judgment.
+const EXPLAINS: f64 = 0.05;
+
 /// See the file's head.
 pub(super) struct SlowPhase;
 
@@ -92,20 +95,20 @@ fn start_is_told(view: &View, step: &Step) -> bool {
         || view.cycle.recording.drive.iter().any(|span| span.from == start)
 }
 
-/// "Of the 2.4 s over the usual 5.0 s, cold oil explains 1.9 s."
+/// "Of the 2.4 s over the usual 5.0 s, cold oil explains 1.9 s." Only what explains a share of it that matters.
 fn explained(timing: &PhaseTiming, expected: f64) -> String {
+    let over = timing.driven.0 - expected;
     let parts: Vec<String> = timing
         .contributions
         .iter()
-        .filter(|(_, seconds)| seconds.0.abs() >= 0.05)
+        .filter(|(_, seconds)| seconds.0.abs() >= (EXPLAINS * over.abs()).max(0.1))
         .map(|(name, seconds)| format!("{name} {:+.1} s", seconds.0))
         .collect();
     if parts.is_empty() {
         return String::new();
     }
     format!(
-        " Of the {:+.1} s against the sound {expected:.1} s these are explained: {}.",
-        timing.driven.0 - expected,
+        " Of the {over:+.1} s against the sound {expected:.1} s these are explained: {}.",
         parts.join(", ")
     )
 }

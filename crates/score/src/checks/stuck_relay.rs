@@ -89,7 +89,7 @@ fn longest(view: &View, what: impl Fn(&DriveSpan) -> bool) -> Option<(Micros, Mi
             best = Some(run);
         }
     }
-    best.map(|(from, to)| (from, to, (to - from).0)).filter(|run| run.2 > FOLLOWS + 3.0 * view.period())
+    best.map(|(from, to)| (from, to, (to - from).0)).filter(|run| run.2 > FOLLOWS + 3.0 * view.period)
 }
 
 /// Without current: pressure that goes on rising well after the command ended.

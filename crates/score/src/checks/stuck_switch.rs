@@ -147,7 +147,7 @@ fn partner_closed<'a>(view: &View<'a>, signal: SignalIx) -> Option<Reason<'a>> {
     let excludes = |a: SignalIx, b: SignalIx| view.profile.signal(a).excludes.contains(&b);
     let edges = &view.cycle.recording.edges;
     let partner = edges.iter().find(|edge| {
-        let bounce = view.profile.signal(edge.signal).debounce.0 + 2.0 * view.period();
+        let bounce = view.profile.signal(edge.signal).debounce.0 + 2.0 * view.period;
         let closed = look::stays(view.cycle, edge.signal).iter().any(|s| s.on && (s.to - s.from).0 > bounce);
         (excludes(signal, edge.signal) || excludes(edge.signal, signal)) && closed
     })?;

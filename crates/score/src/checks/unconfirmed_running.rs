@@ -43,7 +43,7 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
     let limit = step.limit();
     let passed = limit_passed(view, step, limit)?;
     let seconds = look::drive_time(view.cycle, passed, step.run.left, look::pump_runs);
-    if seconds <= 2.0 * view.period() {
+    if seconds <= 2.0 * view.period {
         return None;
     }
     let until = look::last_of(view.cycle, passed, step.run.left, look::pump_runs)?;

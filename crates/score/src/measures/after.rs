@@ -36,7 +36,7 @@ const LET_GO: f64 = 0.3;
 
 pub(super) fn of_cycle(view: &View, out: &mut Vec<Measure>) {
     let run_on = match overrun(view) {
-        Some((_, _, seconds)) => value(seconds, view.period() / 6f64.sqrt()),
+        Some((_, _, seconds)) => value(seconds, view.period / 6f64.sqrt()),
         None if !view.pump_is_seen() => not("neither the pump's command nor its current is recorded"),
         // Nothing ran after it: that is known, too.
         None if view
@@ -44,7 +44,7 @@ pub(super) fn of_cycle(view: &View, out: &mut Vec<Measure>) {
             .last()
             .is_some_and(|s| s.run.confirmation == foldwatch_segment::Confirmation::Confirmed) =>
         {
-            value(0.0, view.period() / 6f64.sqrt())
+            value(0.0, view.period / 6f64.sqrt())
         }
         None => not("the last step was not confirmed"),
     };

@@ -86,7 +86,7 @@ pub(super) fn of_step(view: &View, step: &Step, put: Put) {
 }
 
 fn inrush(view: &View, step: &Step, lane: Lane, u: f64) -> Observed {
-    if view.period() > SLOWEST_FOR_INRUSH {
+    if view.period > SLOWEST_FOR_INRUSH {
         return not("rows are too far apart to catch the top of the inrush");
     }
     let drive = &view.cycle.recording.drive;

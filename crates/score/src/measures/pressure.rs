@@ -43,7 +43,7 @@ pub(super) fn of_step(view: &View, step: &Step, put: Put) {
     let u = calibration_u(view.profile, lane);
     let noise = lane.noise();
     let mean_u = |n: usize| u.hypot(noise / (n.max(1) as f64).sqrt());
-    let short = (SHORT / view.period().max(1e-6)).max(1.0) as usize;
+    let short = (SHORT / view.period.max(1e-6)).max(1.0) as usize;
 
     let peak = lane.highest_mean(SHORT).map(|p| p.1).or_else(|| lane.max());
     put(&PEAK, peak.map_or_else(|| not("no row falls into the step"), |p| value(p, mean_u(short))));

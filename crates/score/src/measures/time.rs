@@ -37,7 +37,7 @@ pub(super) fn of_step(view: &View, step: &Step, put: Put) {
 
 /// An edge is uniform within a sample: T / sqrt(12) (JCGM 100, 4.3.7).
 fn edge_u(view: &View) -> f64 {
-    view.period() / 12f64.sqrt()
+    view.period / 12f64.sqrt()
 }
 
 fn valve_lag(view: &View, step: &Step) -> crate::Observed {

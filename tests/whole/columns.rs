@@ -1,0 +1,83 @@
+//! Lines of columns at a serial port: no frames, no check, nobody to ask again.
+
+use std::io::Write;
+
+use crate::daemon::{Daemon, line, run, wait};
+
+/// A table's rows, without the moments: the log's own zero is not the host's.
+fn table(csv: &str) -> Vec<Vec<(String, String)>> {
+    let mut reader = csv::Reader::from_reader(csv.as_bytes());
+    let names: Vec<String> = reader.headers().unwrap().iter().map(str::to_owned).collect();
+    let row = |row: csv::StringRecord| {
+        let cells = names.iter().cloned().zip(row.iter().map(str::to_owned));
+        cells.filter(|(name, _)| !name.ends_with("_utc")).collect()
+    };
+    reader.records().map(|record| row(record.unwrap())).collect()
+}
+
+/// Numbers to what the stand-in's counts resolve, all else as it is.
+fn same(a: &str, b: &str) -> bool {
+    a == b
+        || matches!((a.parse::<f64>(), b.parse::<f64>()), (Ok(a), Ok(b)) if (a - b).abs() <= 2e-3 * a.abs().max(1.0))
+}
+
+#[test]
+fn a_logger_that_prints_columns_is_recorded_and_judged_as_its_file_is() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = |name: &str| dir.path().join(name).to_str().unwrap().to_owned();
+    let (log, map, data) = (path("log.csv"), path("log.columns.toml"), path("data"));
+    let faults = ["--fault", "switch-never:lid_open=1@1"];
+    let simulate = [
+        "simulate",
+        "--profile",
+        "hardtop-five",
+        "--cycles",
+        "2",
+        "--seed",
+        "7",
+        "--encoding",
+        "columns",
+        "-o",
+        &log,
+    ];
+    run(&[&simulate[..], &faults].concat());
+    let (mut master, _slave, name) = line();
+    let started = Daemon::start_with(
+        dir.path().join("data").as_path(),
+        &name,
+        "oak",
+        "hardtop-five",
+        &["--columns", &map],
+    );
+
+    // The plug goes in while the logger prints: half a line comes first.
+    let text = std::fs::read(&log).unwrap();
+    let mut rest = &[b",0,1,0.25\r\n", &text[..]].concat()[..];
+    while !rest.is_empty() {
+        // A full line is waited for, as a logger's port does.
+        match master.write(rest) {
+            Ok(written) => rest = &rest[written..],
+            Err(error) => assert_eq!(error.kind(), std::io::ErrorKind::TimedOut),
+        }
+    }
+    let of_file =
+        |name: &str| run(&["export", &log, "--profile", "hardtop-five", "--columns", &map, "--table", name]);
+    let of_store = |name: &str| run(&["export", "--data", &data, "--car", "oak", "--table", name]);
+    for name in ["cycles", "phases", "findings"] {
+        let wanted = table(&of_file(name));
+        assert!(!wanted.is_empty(), "{name}");
+        wait(name, || {
+            let got = table(&of_store(name));
+            let equal = |a: &Vec<(String, String)>, b: &Vec<(String, String)>| {
+                a.iter().zip(b).all(|((k, a), (l, b))| k == l && same(a, b))
+            };
+            let all = got.len() == wanted.len() && got.iter().zip(&wanted).all(|(a, b)| equal(a, b));
+            if !all {
+                eprintln!("{name}: {got:?}\nwanted: {wanted:?}");
+            }
+            all
+        });
+    }
+    // A port that brings them says that nobody can see damage in them.
+    wait("the port's state", || started.get("/").contains("no checksum"));
+}
