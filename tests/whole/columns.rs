@@ -80,4 +80,11 @@ fn a_logger_that_prints_columns_is_recorded_and_judged_as_its_file_is() {
     }
     // A port that brings them says that nobody can see damage in them.
     wait("the port's state", || started.get("/").contains("no checksum"));
+
+    // So does the evidence, which is made while the daemon is at work.
+    let (bag, keys) = (path("bag"), path("keys"));
+    run(&["evidence", "make", "--data", &data, "--car", "oak", "--out", &bag, "--keys", &keys]);
+    run(&["evidence", "verify", &bag, "--key", &format!("{keys}/public.pem")]);
+    let stretches = std::fs::read_to_string(format!("{bag}/data/stretches.csv")).unwrap();
+    assert!(stretches.contains("no-checksum"), "{stretches}");
 }

@@ -10,7 +10,8 @@ use foldwatch_samples::{Item, Sink};
 use foldwatch_store::{Catalogue, CycleQuery, CycleSummary, FindingQuery, Span, SqliteReader};
 use foldwatch_units::{Micros, Seconds};
 
-use crate::watch::replay::{self, Mark};
+use crate::watch::lines::stand_in;
+use crate::watch::replay::{self, Mark, logger_name};
 use crate::watch::saved::Saved;
 
 /// Which stretch of a car's time.
@@ -191,8 +192,16 @@ impl Material for Kept {
             }
             Ok(())
         })?;
-        let mut notes = Vec::new();
+        let (mut notes, mut checked) = (Vec::new(), true);
         for logger in self.reader.loggers()?.iter().filter(|logger| logger.car == self.car) {
+            if logger.id == logger_name(stand_in(&self.car)) {
+                checked = false;
+                notes.push(format!(
+                    "logger {} stands for lines of columns from a serial port, which carry no check: damage can't be \
+                     seen in them",
+                    logger.id
+                ));
+            }
             let fit =
                 logger.last_boot.map(|boot| self.reader.clock_fit(&logger.id, boot)).transpose()?.flatten();
             notes.push(match fit {
@@ -206,7 +215,7 @@ impl Material for Kept {
         Ok(Recording {
             name: format!("data of {}", self.car),
             encoding: "archive and journal".into(),
-            checked: true,
+            checked,
             notes,
             timeline: None,
         })

@@ -8,7 +8,7 @@ mod archive;
 mod bench;
 mod judge;
 mod keep;
-mod lines;
+pub mod lines;
 mod ports;
 pub mod replay;
 pub mod saved;
