@@ -60,10 +60,17 @@ fn rubbish_is_refused_in_words_and_nothing_is_printed_as_a_verdict() {
 }
 
 #[test]
-fn parquet_gives_the_verdict_of_the_log_it_was_made_from() {
-    // The archive of a daemon's folder is Parquet: seal a day and judge it.
-    let table = run(&["analyze", "sample-logs/packed/four-cycles.bin.gz", "--profile", "hardtop-five"]);
-    assert!(table.contains("run-on"), "{table}");
+fn the_log_of_another_roof_is_no_reason_for_a_verdict() {
+    let log = "sample-logs/packed/four-cycles.bin.gz";
+    assert!(run(&["analyze", log, "--profile", "hardtop-five"]).contains("run-on"));
+    let other = foldwatch(&["analyze", log, "--profile", "softtop-cover"], b"");
+    let said = String::from_utf8_lossy(&other.stderr).into_owned();
+    assert_eq!((other.status.code(), other.stdout.len()), (Some(1), 0), "{said}");
+    assert!(said.contains("another roof") && said.contains("cover_open"), "{said}");
+}
+
+#[test]
+fn what_only_claims_to_be_parquet_is_refused() {
     let (code, _, err) = analyze(b"PAR1 and no more of it PAR1");
     assert_eq!(code, Some(1));
     assert!(err.contains("Parquet") || err.contains("parquet"), "{err}");

@@ -3,10 +3,10 @@
 use std::io::{self, Write};
 use std::sync::Arc;
 
-use anyhow::{Context, Result, anyhow};
+use anyhow::{Context, Result, anyhow, bail};
 use foldwatch_cause::{Entered, Evidence};
 use foldwatch_pipeline::{Engine, Event, Verdict};
-use foldwatch_profile::Profile;
+use foldwatch_profile::{Profile, SignalIx};
 use foldwatch_report::{Cycle, Diagnosis, table};
 use foldwatch_segment::Recording;
 use foldwatch_units::Micros;
@@ -144,6 +144,7 @@ pub fn judge(log: &Log, profile: &Arc<Profile>) -> Result<Judgment> {
         };
         let reading = input::read(from, profile, map.as_ref(), &mut engine.sink(&mut keep))?;
         engine.finish(&mut keep);
+        fits(profile, &engine, &reading.source)?;
         let utc = |at: Micros| to_utc(&reading, at);
         cycles.extend(verdicts.iter().map(|verdict| foldwatch_report::cycle(profile, verdict, &utc)));
         readings.push(reading);
@@ -151,6 +152,23 @@ pub fn judge(log: &Log, profile: &Arc<Profile>) -> Result<Judgment> {
         engine = Engine::with_memory(Arc::clone(profile), engine.memory().clone()).settled_only();
     }
     Ok(Judgment { cycles, readings, evidence: engine.evidence().clone() })
+}
+
+/// A log without any switch or valve of the steps is another roof's: whatever was told of it would be a guess.
+fn fits(profile: &Profile, engine: &Engine, log: &str) -> Result<()> {
+    let known = |ix: &SignalIx| engine.values().get(ix.at()).is_some_and(|value| !value.is_nan());
+    let steps = profile.step_signals();
+    let nothing = !profile.signals().any(|(ix, _)| known(&ix));
+    if nothing || steps.is_empty() || steps.iter().any(known) {
+        return Ok(());
+    }
+    let ids: Vec<&str> = steps.iter().map(|ix| profile.signal(*ix).id.as_str()).collect();
+    bail!(
+        "{log} carries none of the switches and valves by which the steps of `{}` are known ({}): is it the log of another \
+         roof? If they stand in it under other names, name them in a column map",
+        profile.id,
+        ids.join(", ")
+    )
 }
 
 /// From the log's own time to UTC, where the log knows it.

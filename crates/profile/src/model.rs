@@ -1,5 +1,7 @@
 //! A checked roof profile: all that the engine knows about one kind of roof.
 
+use std::collections::BTreeSet;
+
 use foldwatch_units::{
     Amps, Bar, Celsius, Direction, LitresPerMinute, Millilitres, Millimetres, Seconds,
     SquareMillimetresPerSecond, Unit, Volts,
@@ -69,6 +71,16 @@ impl Profile {
     /// The signals of one kind.
     pub fn of_kind(&self, kind: SignalKind) -> impl Iterator<Item = (SignalIx, &Signal)> {
         self.signals().filter(move |(_, signal)| signal.kind == kind)
+    }
+
+    /// The signals by which the steps of both sequences are known: their valves, and what confirms them.
+    pub fn step_signals(&self) -> BTreeSet<SignalIx> {
+        let phases = self.opening.iter().chain(&self.closing);
+        let of_phase = |phase: &Phase| {
+            let confirm = phase.confirm.wanted().into_iter().map(|(ix, _)| ix);
+            phase.valves.iter().copied().chain(confirm).collect::<Vec<_>>()
+        };
+        phases.flat_map(of_phase).collect()
     }
 
     /// The signal with this id.
