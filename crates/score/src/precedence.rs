@@ -17,6 +17,8 @@ const EXPLAINS: &[(&str, &str, Reach)] = &[
     // A pump that moves no oil moves no mechanism: its switch can't come, and it is not the switch.
     ("no-pressure", "missing-confirmation", Reach::Phase),
     ("no-pressure", "signal-fault", Reach::Phase),
+    // Nor is the step slow: it did not begin.
+    ("no-pressure", "slow-phase", Reach::Phase),
     // Many openings in a row are told once.
     ("chatter", "dropout", Reach::Signal),
     ("signal-fault", "chatter", Reach::Signal),

@@ -46,8 +46,9 @@ pub struct PhaseTiming {
     pub learned: bool,
 }
 
-/// Cycles of a step after which the car's own expectation counts. Judgment, the same as for pressure and current.
-pub(crate) const ENOUGH_CYCLES: f64 = 5.0;
+/// Cycles of a step after which the car's own expectation counts, the same for pressure and current. Judgment: what few
+/// cycles leave open is in the prediction's width already. By weight: each sound cycle counts a little less than one.
+pub(crate) const ENOUGH_CYCLES: f64 = 4.0;
 /// An oil for profiles that name none: thin hydraulic oils differ little in how they thicken. Common practice.
 const UNNAMED_OIL: &str = "VG 10";
 /// Relative standard uncertainty that the sensors of the conditions bring into a corrected time: 0.03 V of 12 V, and

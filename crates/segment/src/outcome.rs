@@ -38,9 +38,11 @@ pub(crate) fn outcome(
     if ending == Ending::BrokenOff(Some(GapCause::Restart)) || power_lost {
         return Outcome::PowerLost;
     }
-    let turned = path
-        .windows(2)
-        .any(|pair| pair[0].state.direction != pair[1].state.direction && pair[1].to > pair[1].from);
+    // What the path passed through in no time at its very beginning was never driven.
+    let turned = path.windows(2).any(|pair| {
+        let other_way = pair[0].state.direction != pair[1].state.direction;
+        other_way && pair[0].to > scene.start && pair[1].to > pair[1].from
+    });
     let done = path.last().is_some_and(|stay| scene.phase(stay.state).is_none());
     let hidden = scene.recording.gaps.iter().any(|gap| {
         runs.iter().any(|run| run.end > gap.from && run.end <= gap.to) || (gap.from < scene.end && !done)

@@ -97,7 +97,17 @@ fn explained(view: &View, stay: &Stay) -> bool {
         .fold(f64::INFINITY, f64::min);
     // A step with no drive of its own (gravity, spring) moves too.
     let moving = driven || shortest.is_finite();
-    lasted > MOMENT || (moving && lasted > NO_MOTION * shortest)
+    lasted > MOMENT || (moving && lasted > NO_MOTION * shortest) || spans_a_turn(view, stay)
+}
+
+/// The roof turned round meanwhile: the way back undoes what the way out did, however short both were.
+fn spans_a_turn(view: &View, stay: &Stay) -> bool {
+    let after = view.steps().skip(1);
+    view.steps().zip(after).any(|(before, after)| {
+        before.run.phase.direction != after.run.phase.direction
+            && stay.from < after.run.start
+            && after.run.start < stay.to
+    })
 }
 
 /// A valve or the pump let go within a step.

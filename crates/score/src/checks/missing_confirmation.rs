@@ -3,6 +3,7 @@
 use foldwatch_profile::{Expr, SignalIx, SignalKind};
 use foldwatch_segment::Confirmation;
 
+use super::slow_phase::had_not_arrived;
 use super::{About, Check};
 use crate::run::{Cut, RunFacts};
 use crate::view::Step;
@@ -90,6 +91,9 @@ fn tell(view: &View, step: &Step) -> Finding {
             "; the pressure stood at its highest from the beginning: it can't have moved".to_owned()
         }
         (true, None) => "; the unit went on to the next step".to_owned(),
+        (false, None) if had_not_arrived(view, step) => {
+            "; by its pressure it had not reached its stop".to_owned()
+        }
         (false, None) => "; nothing recorded tells whether it got there".to_owned(),
     };
     let alone = to_blame.len() == 1;

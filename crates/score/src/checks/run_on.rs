@@ -72,10 +72,14 @@ pub(crate) fn overrun(view: &View) -> Option<(Micros, Micros, f64)> {
         return None;
     }
     let last = view.steps().last()?;
+    // Before the last step of all, the pump runs for the next one, which did not come.
+    if last.run.phase.index + 1 < view.profile.sequence(last.run.phase.direction).len() {
+        return None;
+    }
     let confirmed = match last.run.confirmation {
         Confirmation::Confirmed if last.phase.confirm != Expr::Always => last.run.end,
-        // A step that its time ends is over when the drive changes: nothing of it can run on.
-        Confirmation::Confirmed => last.run.left,
+        // A step that its time ends is over when its valves let go.
+        Confirmation::Confirmed => valves_let_go(view, last.run.end).unwrap_or(last.run.left),
         Confirmation::Late => last.run.confirmed_at?.max(last.run.end),
         Confirmation::Inferred | Confirmation::Missing => return None,
     };
@@ -94,6 +98,13 @@ pub(crate) fn overrun(view: &View) -> Option<(Micros, Micros, f64)> {
     let seconds = look::drive_time(view.cycle, confirmed, end, runs);
     let until = look::last_of(view.cycle, confirmed, end, runs)?;
     Some((confirmed, until, seconds))
+}
+
+/// When the valves changed at a step's end or after it.
+fn valves_let_go(view: &View, end: Micros) -> Option<Micros> {
+    let near = end - foldwatch_units::Seconds(2.0 * view.period);
+    let spans = view.cycle.recording.drive.windows(2);
+    spans.filter(|pair| pair[0].valves != pair[1].valves).map(|pair| pair[1].from).find(|at| *at >= near)
 }
 
 #[cfg(test)]

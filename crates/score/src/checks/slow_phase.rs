@@ -1,8 +1,11 @@
 //! slow-phase: the mechanism moved for longer than it should at these conditions.
 
+use foldwatch_profile::{Expr, SignalKind};
 use foldwatch_segment::Confirmation;
 
+use super::signal_fault::is_deaf;
 use super::{About, Check};
+use crate::run::Cut;
 use crate::timing::PhaseTiming;
 use crate::view::Step;
 use crate::{Finding, View, Weight};
@@ -24,6 +27,8 @@ const RARE: f64 = 1e-4;
 /// Below this share nobody would act on it, however sure the statistics are. Judgment.
 const RELEVANT: f64 = 0.15;
 
+/// A step confirmed before this share of its time was not done. Judgment: no oil is so warm.
+const TOO_EARLY: f64 = 0.5;
 /// Less than this share of the excess explains nothing. Judgment.
 const EXPLAINS: f64 = 0.05;
 
@@ -36,7 +41,7 @@ impl Check for SlowPhase {
     }
 
     fn examine(&self, view: &View) -> Vec<Finding> {
-        view.steps().filter_map(|step| judge(view, &step)).collect()
+        view.steps().filter_map(|step| judge(view, &step).or_else(|| under_way(view, &step))).collect()
     }
 }
 
@@ -84,6 +89,63 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
         limit: Some(limit),
         sure: sure(timing, over_limit),
         message,
+    })
+}
+
+/// The pressure tells that the mechanism had not reached its stop, although it had its time: it would have risen to the
+/// relief setting there.
+pub(crate) fn had_not_arrived(view: &View, step: &Step) -> bool {
+    let open_end = matches!(step.run.confirmation, Confirmation::Inferred | Confirmation::Missing);
+    let ended = matches!(step.facts.cut, Some(Cut::GivenUp | Cut::Stopped));
+    let told = view.lane(SignalKind::Pressure).is_some_and(|lane| !is_deaf(view, lane));
+    open_end
+        && ended
+        && told
+        && view.profile.hydraulics.relief.is_some()
+        && step.phase.pump
+        && step.phase.confirm != Expr::Always
+        && step.facts.stall.is_none()
+        && step.facts.driven_until_left > step.limit()
+        && !next_moves_on(view, step)
+        && !began_too_early(view, step)
+}
+
+/// The next step has the same drive: after this one's stop its mechanism moves on, and no pressure rises.
+fn next_moves_on(view: &View, step: &Step) -> bool {
+    let next = view.profile.sequence(step.run.phase.direction).get(step.run.phase.index + 1);
+    next.is_some_and(|next| next.valves == step.phase.valves && next.pump == step.phase.pump)
+}
+
+/// The step before was confirmed long before its time, as by a switch that is stuck, or it is not known how much of it
+/// was left: what moved then may have been still its own.
+fn began_too_early(view: &View, step: &Step) -> bool {
+    let before = view.steps().take_while(|other| other.facts.run < step.facts.run).last();
+    before.is_some_and(|before| {
+        before.facts.part || before.timing.is_some_and(|t| t.driven.0 < TOO_EARLY * t.expected.0)
+    })
+}
+
+/// It was still moving when the unit gave up, or the operator let go.
+fn under_way(view: &View, step: &Step) -> Option<Finding> {
+    let timing = step.timing.filter(|_| had_not_arrived(view, step))?;
+    let time = step.facts.driven_until_left;
+    let usual = timing.expected.0;
+    Some(Finding {
+        kind: ABOUT.id,
+        weight: Weight::Attend,
+        phase: Some(step.run.phase),
+        signal: None,
+        at: step.run.start,
+        until: Some(step.run.left),
+        value: time,
+        unit: "s",
+        limit: Some(step.limit()),
+        sure: 0.8,
+        message: format!(
+            "`{}` had not got there after {time:.1} s: the pressure never rose as it does against the stop. At these \
+             conditions it should take {usual:.1} s.",
+            step.phase.name
+        ),
     })
 }
 
@@ -157,14 +219,32 @@ mod tests {
         let history = Sketch::healthy(Closing).repeated(12);
         let same = Sketch::healthy(Closing).with(|s| {
             s.start = 90_000.0;
-            s.acts[0].moves = 5.9;
+            s.acts[1].moves *= 1.05;
         });
         assert!(same.kinds_after(&history).is_empty());
         let slower = Sketch::healthy(Closing).with(|s| {
             s.start = 90_000.0;
-            s.acts[0].moves = 7.4;
+            s.acts[1].moves *= 1.3;
         });
         assert_eq!(slower.kinds_after(&history), ["slow-phase"]);
+    }
+
+    #[test]
+    fn still_under_way_when_the_unit_gave_up() {
+        let given_up = |goes_heavily: bool| {
+            Sketch::healthy(Closing).with(|s| {
+                s.acts[2].moves = 9.0;
+                s.acts[2].waits = if goes_heavily { 3.0 } else { 0.0 };
+                s.acts[2].confirmed = false;
+                s.acts[2].goes_on = false;
+                s.run_on = 0.0;
+                s.outcome = foldwatch_segment::Outcome::GivenUp;
+            })
+        };
+        let found = given_up(false).only("slow-phase");
+        assert!(found.message.contains("had not got there"), "{}", found.message);
+        // Against the stop it had arrived, and what is missing is the switch.
+        assert!(!given_up(true).kinds().contains(&"slow-phase"), "{:?}", given_up(true).kinds());
     }
 
     #[test]

@@ -6,6 +6,7 @@ use foldwatch_units::{Micros, Seconds};
 
 use super::{About, Check};
 use crate::look;
+use crate::run::Cut;
 use crate::view::Step;
 use crate::{Finding, View, Weight};
 
@@ -37,6 +38,10 @@ impl Check for UnconfirmedRunning {
 
 fn judge(view: &View, step: &Step) -> Option<Finding> {
     let unconfirmed = step.run.confirmation != Confirmation::Confirmed && step.phase.confirm != Expr::Always;
+    // A confirmation may have come while nothing was recorded.
+    if step.facts.cut == Some(Cut::Gap) {
+        return None;
+    }
     if !unconfirmed || step.facts.unmet.is_empty() && step.run.confirmed_at.is_none() {
         return None;
     }

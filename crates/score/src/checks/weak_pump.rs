@@ -15,14 +15,16 @@ static ABOUT: About = About {
     inspect: "Oil level and strainer first, then the relief valve's setting, then the pump. The supply at the motor itself, under \
               load: a bad earth makes a pump slow, too.",
     limit_origin: "A plateau below 0.8 of the relief setting (judgment: relief valves scatter by some percent, a pump by less). \
-                   All pump-driven steps, at least three, 15 % slower than this car's usual, each with a chance below 1 in 100; \
-                   before the car is known, 30 % slower than the profile's times, with the oil temperature recorded.",
+                   All pump-driven steps, at least three, slower than this car's usual, half of them by 10 % and none by less than 5 %, \
+                   each with a chance below 1 in 100; before the car is known, 30 % slower than the profile's times, with the oil temperature recorded.",
 };
 
 /// Share of the relief setting that a plateau must reach. Judgment.
 const REACHES: f64 = 0.8;
-/// All steps slower by this share than the car's usual. Judgment, as for slow-phase.
-const SLOWER: f64 = 1.15;
+/// Half of the steps slower by this share than the car's usual, and none by less than the second. Judgment: that all are
+/// slower at once says more than one by 15 %.
+const SLOWER: f64 = 1.10;
+const EACH_SLOWER: f64 = 1.05;
 /// All steps slower by this share than the profile's times, before the car is known: a profile's times come from few
 /// roofs, whose pumps differ by some 10 %. Judgment.
 const SLOWER_THAN_PROFILE: f64 = 1.3;
@@ -84,12 +86,13 @@ pub(crate) fn common_slowness(view: &View) -> Option<(f64, usize, bool)> {
     }
     let learned = judged.iter().all(|t| t.learned);
     let known = judged.iter().all(|t| t.conditions.oil.is_some());
-    let wanted = if learned { SLOWER } else { SLOWER_THAN_PROFILE };
+    let (wanted, least) =
+        if learned { (SLOWER, EACH_SLOWER) } else { (SLOWER_THAN_PROFILE, SLOWER_THAN_PROFILE) };
     let ratio = |t: &&crate::PhaseTiming| t.driven.0 / t.expected.0;
-    let all = judged.iter().all(|t| ratio(t) >= wanted && (!learned || t.tail.is_some_and(|p| p < UNLIKELY)));
+    let all = judged.iter().all(|t| ratio(t) >= least && (!learned || t.tail.is_some_and(|p| p < UNLIKELY)));
     let mut ratios: Vec<f64> = judged.iter().map(ratio).collect();
     let median = crate::look::quantile(&mut ratios, 0.5)?;
-    (all && (learned || known)).then_some((median, judged.len(), learned))
+    (all && median >= wanted && (learned || known)).then_some((median, judged.len(), learned))
 }
 
 fn slow_together(view: &View) -> Option<Finding> {
