@@ -75,6 +75,17 @@ async fn picture(browser: &Client, name: &str) {
     let (width, height) = (width.as_u64().unwrap() as u32, height.as_u64().unwrap() as u32);
     if width > 500 {
         browser.set_window_size(width, height.clamp(600, 4000) + 150).await.unwrap();
+    } else {
+        // A phone shows a part: its other parts are pictures of their own.
+        for (n, top) in (0..height).step_by(800).enumerate().skip(1).take(6) {
+            browser
+                .execute("window.scrollTo({ top: arguments[0], behavior: 'instant' })", vec![json!(top)])
+                .await
+                .unwrap();
+            std::fs::write(folder.join(format!("{name}-{n}.png")), browser.screenshot().await.unwrap())
+                .unwrap();
+        }
+        browser.execute("window.scrollTo({ top: 0, behavior: 'instant' })", vec![]).await.unwrap();
     }
     std::fs::write(folder.join(format!("{name}.png")), browser.screenshot().await.unwrap()).unwrap();
 }
@@ -91,6 +102,29 @@ async fn fits(browser: &Client, what: &str) {
 async fn follow(browser: &Client, css: &str) {
     let link = browser.wait().for_element(Locator::Css(css)).await.unwrap();
     link.click().await.unwrap();
+}
+
+/// What a check gave is entered on the car's page: the ranking is another one then, and the entry stands in the record.
+async fn ranking_moves(browser: &Client) {
+    let first = Locator::Css("ol.causes li:first-child");
+    let before = browser.wait().for_element(first).await.unwrap().text().await.unwrap();
+    let form = browser.find(Locator::Css("form.check")).await.unwrap();
+    form.find(Locator::Css("input[name=author]")).await.unwrap().send_keys("J. at the bench").await.unwrap();
+    browser
+        .execute(
+            "document.querySelector('form.check').scrollIntoView({ block: 'center', behavior: 'instant' })",
+            vec![],
+        )
+        .await
+        .unwrap();
+    form.find(Locator::Css("button[name=result]")).await.unwrap().click().await.unwrap();
+    let record = browser
+        .wait()
+        .for_element(Locator::XPath("//ul[@class='record']/li[contains(., 'J. at the bench')]"));
+    assert!(record.await.unwrap().text().await.unwrap().contains("check: "));
+    let after = browser.wait().for_element(first).await.unwrap().text().await.unwrap();
+    assert_ne!(after, before);
+    picture(browser, "car-after-a-check").await;
 }
 
 #[test]
@@ -119,6 +153,9 @@ fn from_the_car_to_a_cycle_to_its_finding_on_a_desk_and_on_a_phone() {
             browser.wait().for_element(Locator::Css("main a[href^='/cars/oak/cycles/']")).await.unwrap();
             fits(&browser, "car").await;
             picture(&browser, &format!("car-{word}")).await;
+            if word == "desk" {
+                ranking_moves(&browser).await;
+            }
             follow(&browser, "main a[href^='/cars/oak/cycles/']").await;
             let finding = browser.wait().for_element(Locator::Css("[id^='finding-']")).await.unwrap();
             let text = finding.text().await.unwrap();

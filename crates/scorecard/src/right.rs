@@ -29,7 +29,8 @@ const fn right(
 const WAITS: [&str; 4] = ["unconfirmed-running", "relief-dwell", "duty-exceeded", "fuse-margin"];
 const NEVER: &[&str] = &["stuck-switch", WAITS[0], WAITS[1], WAITS[2], WAITS[3]];
 const OPEN: &[&str] = &["contradiction", WAITS[0], WAITS[1], WAITS[2], WAITS[3]];
-const CLOSED: &[&str] = &["missing-confirmation", WAITS[0], WAITS[1], WAITS[2], WAITS[3]];
+/// With a switch stuck closed the unit drives the next step against what is still locked: that is heavy, too.
+const CLOSED: &[&str] = &["heavy-going", "missing-confirmation", WAITS[0], WAITS[1], WAITS[2], WAITS[3]];
 
 /// Every fault of the rig that shows in samples. What happens to bytes (clock, counter, damage) is the decoder's matter.
 pub const RIGHT: &[Right] = {
@@ -38,8 +39,8 @@ pub const RIGHT: &[Right] = {
         right(
             WornPump,
             &["weak-pump", "slow-phase"],
-            &["heavy-going"],
-            "oil slips back: it delivers less at the same speed, and all is slower",
+            &["heavy-going", "missing-confirmation", WAITS[0]],
+            "oil slips back: it delivers less at the same speed, and all is slower; gross, the unit gives up before the end",
         ),
         right(
             InternalLeak,

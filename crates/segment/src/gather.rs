@@ -21,8 +21,9 @@ use crate::outcome::Ending;
 /// Rows further apart than this during a drive are a gap, where the rows before came this much faster.
 const SILENCE: Seconds = Seconds(0.5);
 const SILENCE_PERIODS: f64 = 8.0;
-/// The motor current must stand beyond its threshold for this long: shorter is a disturbance.
-const RUNNING_DEBOUNCE: Seconds = Seconds(0.04);
+/// The motor current must stand beyond its threshold for this long: shorter is a disturbance. Long enough that a noisy
+/// sensor at rest does not make movements of its own; the start's time is that of the first change all the same.
+const RUNNING_DEBOUNCE: Seconds = Seconds(0.2);
 
 /// What the gathering hands on.
 #[derive(Debug)]

@@ -17,6 +17,19 @@ use foldwatch_store::*;
 use foldwatch_units::{Direction, Micros, Seconds};
 use foldwatch_web::*;
 
+/// The causes are the daemon's matter.
+struct Unasked;
+
+impl Causes for Unasked {
+    fn diagnosis(&self, _: &str, _: &[(String, String)]) -> Option<foldwatch_report::Diagnosis> {
+        None
+    }
+
+    fn enter(&self, _: Entry) -> Result<(), String> {
+        Err("a preview keeps nothing".to_owned())
+    }
+}
+
 type Anything = Box<dyn std::error::Error + Send + Sync>;
 
 #[tokio::main]
@@ -59,6 +72,7 @@ async fn main() -> Result<(), Anything> {
     let app = App::new(Parts {
         open,
         traces: Arc::new(Played(Arc::clone(&played))),
+        causes: Arc::new(Unasked),
         hub: Arc::clone(&hub),
         metrics: Box::new(|| {
             "# HELP foldwatch_up Whether foldwatch runs.\n# TYPE foldwatch_up gauge\nfoldwatch_up 1\n".into()

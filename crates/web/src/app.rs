@@ -8,6 +8,7 @@ use foldwatch_segment::Recording;
 use foldwatch_store::{Catalogue, StoreError};
 use foldwatch_units::Micros;
 
+use crate::causes::Causes;
 use crate::failure::Failure;
 use crate::live::Hub;
 use crate::texts;
@@ -41,6 +42,8 @@ pub struct Parts {
     pub open: Open,
     /// The samples.
     pub traces: Arc<dyn Traces>,
+    /// Why it may be so.
+    pub causes: Arc<dyn Causes>,
     /// What happens now.
     pub hub: Arc<Hub>,
     /// The counters in Prometheus' text format.
@@ -130,6 +133,11 @@ impl Desk {
         }
         known.insert(key, Arc::clone(&profile));
         Ok(profile)
+    }
+
+    /// Why it may be so.
+    pub fn causes(&self) -> &dyn Causes {
+        &*self.app.0.parts.causes
     }
 
     /// The samples of a stretch of time; `Err` with a sentence where there are none.

@@ -83,6 +83,13 @@ impl Failure {
         Failure::new(StatusCode::BAD_REQUEST, "bad-parameter", message)
     }
 
+    /// A page of another site tried to write here.
+    pub fn foreign() -> Failure {
+        let message =
+            "This came from a page of another site and was not taken. Enter it on foldwatch's own page.";
+        Failure::new(StatusCode::FORBIDDEN, "foreign-page", message)
+    }
+
     /// There is nothing to show for this time, and why.
     pub fn no_samples(why: &str) -> Failure {
         Failure::new(StatusCode::NOT_FOUND, "no-samples", why)

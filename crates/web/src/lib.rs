@@ -2,13 +2,16 @@
 //!
 //! In: readers of the catalogue, a source of samples, a hub of what happens now. Out: a router, and [`serve`]. Every
 //! answer of the API is described by OpenAPI 3.1 from the code; pages are whole without a script and take nothing from
-//! elsewhere. Not here: ports, judging, the folder; no way to drive anything.
+//! elsewhere. What a person enters goes to the daemon, which keeps it. Not here: ports, judging, the folder; no way to
+//! drive anything.
 
 mod api;
 mod app;
+mod causes;
 mod charts;
 mod failure;
 mod live;
+mod own;
 mod pages;
 mod query;
 mod record;
@@ -28,6 +31,7 @@ use tower_http::set_header::SetResponseHeaderLayer;
 
 pub use api::described;
 pub use app::{App, NoTraces, Open, Parts, Traces};
+pub use causes::Causes;
 pub use live::{Hub, LiveCycle, LiveMessage, LiveSamples, LiveState, LiveStep, PortState, Waiting};
 pub use record::record;
 
@@ -46,7 +50,8 @@ pub fn router(app: App) -> Router {
         .with_state(app)
         .layer(always(header::CONTENT_SECURITY_POLICY, POLICY))
         .layer(always(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
-        .layer(always(header::REFERRER_POLICY, "no-referrer"))
+        // Without any referrer a browser would not say that a form comes from here.
+        .layer(always(header::REFERRER_POLICY, "same-origin"))
         .layer(always(header::CACHE_CONTROL, "no-store"))
         .layer(CompressionLayer::new())
 }

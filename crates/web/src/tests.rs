@@ -1,6 +1,6 @@
 //! Requests against a store in memory, filled by the engine from a roof played by hand.
 
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 
 use axum::body::Body;
 use axum::http::{Request, StatusCode, header};
@@ -72,7 +72,58 @@ impl crate::Traces for Kept {
     }
 }
 
+/// One check with two results; what is entered is put down here.
+#[derive(Default)]
+struct Told(Mutex<Vec<Entry>>);
+
+impl crate::Causes for Told {
+    fn diagnosis(&self, car: &str, results: &[(String, String)]) -> Option<foldwatch_report::Diagnosis> {
+        use foldwatch_report::{Cause, Diagnosis, NextCheck};
+        let fits = |(check, result): &(String, String)| {
+            check == "output-follows" && (result == "stays" || result == "follows")
+        };
+        let cause = Cause {
+            cause: "control-output".into(),
+            name: "Control unit's <output>".into(),
+            phase: None,
+            direction: None,
+            signal: None,
+            cylinder: None,
+            probability: if results.iter().any(fits) { 0.96 } else { 0.53 },
+            supports: vec!["The pump ran on.".into()],
+            against: Vec::new(),
+        };
+        let next = NextCheck {
+            check: "output-follows".into(),
+            does: "Measure the pump output.".into(),
+            minutes: 10.0,
+            hazard: "electric".into(),
+            caution: "Bridge no contact.".into(),
+            bits: 0.4,
+            results: ["stays", "follows"]
+                .map(|result| foldwatch_report::IfResult {
+                    result: result.into(),
+                    probability: 0.5,
+                    causes: Vec::new(),
+                })
+                .into(),
+        };
+        (car == "car-1").then(|| Diagnosis {
+            causes: vec![cause],
+            next_check: Some(next),
+            unexplained: Vec::new(),
+            unused_results: results.iter().filter(|r| !fits(r)).map(|(c, r)| format!("{c}={r}")).collect(),
+        })
+    }
+
+    fn enter(&self, entry: Entry) -> Result<(), String> {
+        self.0.lock().unwrap().push(entry);
+        Ok(())
+    }
+}
+
 struct Scene {
+    told: Arc<Told>,
     app: App,
     start: String,
     end: String,
@@ -127,13 +178,15 @@ fn scene() -> Scene {
     };
     store.put_judged(&Judged { cycles: vec![record], ..Judged::default() }).unwrap();
     let open: Open = Box::new(move || store.reader());
+    let told = Arc::new(Told::default());
     let app = App::new(Parts {
         open,
         traces: Arc::new(Kept(verdicts)),
+        causes: Arc::clone(&told) as Arc<dyn crate::Causes>,
         hub: Arc::default(),
         metrics: Box::new(|| "foldwatch_frames_total 7\n".into()),
     });
-    Scene { app, start: json.start, end: json.end }
+    Scene { told, app, start: json.start, end: json.end }
 }
 
 async fn get(app: &App, path: &str) -> Response {
@@ -193,6 +246,60 @@ async fn a_cycle_is_found_by_list_and_filter_and_has_its_traces() {
 }
 
 #[tokio::test]
+async fn causes_are_told_and_what_a_check_gave_is_taken_in_from_our_own_pages_only() {
+    let Scene { told, app, .. } = scene();
+    let causes = json(&app, "/api/v1/cars/car-1/causes", StatusCode::OK).await;
+    assert_eq!(
+        (&causes["causes"][0]["probability"], &causes["next_check"]["check"]),
+        (&0.53.into(), &"output-follows".into())
+    );
+    let page = text(&app, "/cars/car-1", StatusCode::OK).await;
+    assert!(
+        page.contains("53 %") && page.contains("&lt;output&gt;") && page.contains("Bridge no contact."),
+        "{page}"
+    );
+    assert!(!text(&app, "/cars/empty", StatusCode::OK).await.contains("Look at this next"));
+    text(&app, "/api/v1/cars/nobody/causes", StatusCode::NOT_FOUND).await;
+
+    let post = async |path: &str, kind: &str, origin: Option<&str>, body: &str| {
+        let mut request =
+            Request::post(path).header(header::HOST, "shop:8765").header(header::CONTENT_TYPE, kind);
+        if let Some(origin) = origin {
+            request = request.header(header::ORIGIN, origin);
+        }
+        let request = request.body(Body::from(body.to_owned())).unwrap();
+        router(app.clone()).oneshot(request).await.unwrap()
+    };
+    let (api, form) = ("/api/v1/cars/car-1/checks", "/cars/car-1/checks");
+    let (as_json, as_form) = ("application/json", "application/x-www-form-urlencoded");
+    let right = r#"{"check":"output-follows","result":"stays","author":"J."}"#;
+    let answer = post(api, as_json, None, right).await;
+    assert_eq!(answer.status(), StatusCode::CREATED);
+    let body = answer.into_body().collect().await.unwrap().to_bytes();
+    assert_eq!(serde_json::from_slice::<serde_json::Value>(&body).unwrap()["causes"][0]["probability"], 0.96);
+    let answer = post(form, as_form, Some("http://shop:8765"), "check=output-follows&result=follows").await;
+    assert_eq!(
+        (answer.status(), &answer.headers()[header::LOCATION]),
+        (StatusCode::SEE_OTHER, &HeaderValue::from_static("/cars/car-1#causes"))
+    );
+    for (path, kind, origin, body, status) in [
+        (form, as_form, Some("http://elsewhere"), "check=output-follows&result=stays", StatusCode::FORBIDDEN),
+        (form, as_form, Some("null"), "check=output-follows&result=stays", StatusCode::FORBIDDEN),
+        (api, as_json, Some("http://elsewhere"), right, StatusCode::FORBIDDEN),
+        (api, as_json, None, r#"{"check":"output-follows","result":"maybe"}"#, StatusCode::BAD_REQUEST),
+        (api, as_json, None, r#"{"check":"tea","result":"hot"}"#, StatusCode::BAD_REQUEST),
+        (api, as_json, None, "{", StatusCode::BAD_REQUEST),
+        ("/api/v1/cars/nobody/checks", as_json, None, right, StatusCode::NOT_FOUND),
+    ] {
+        assert_eq!(post(path, kind, origin, body).await.status(), status, "{path} {origin:?} {body}");
+    }
+    let kept = told.0.lock().unwrap();
+    let kept: Vec<_> =
+        kept.iter().map(|e| (e.subject.as_str(), e.result.as_str(), e.author.as_str())).collect();
+    assert_eq!(kept, [("output-follows", "stays", "J."), ("output-follows", "follows", "")]);
+}
+
+#[tokio::test]
 async fn what_is_wrong_with_a_request_is_said() {
     let Scene { app, start, .. } = scene();
     for (path, status, code) in [
@@ -235,7 +342,7 @@ async fn pages_are_whole_escaped_and_small() {
         let policy = response.headers()[header::CONTENT_SECURITY_POLICY].to_str().unwrap();
         assert!(policy.contains("script-src 'self'") && !policy.contains("unsafe"));
         assert_eq!(response.headers()[header::X_CONTENT_TYPE_OPTIONS], "nosniff");
-        assert_eq!(response.headers()[header::REFERRER_POLICY], "no-referrer");
+        assert_eq!(response.headers()[header::REFERRER_POLICY], "same-origin");
         let page =
             String::from_utf8(response.into_body().collect().await.unwrap().to_bytes().to_vec()).unwrap();
         assert!(!page.contains("<b>Nine") && !page.contains(" style="), "{path}");
@@ -251,7 +358,7 @@ async fn pages_are_whole_escaped_and_small() {
 
 #[tokio::test]
 async fn tables_are_csv_with_units_and_utc() {
-    let Scene { app, start, end } = scene();
+    let Scene { app, start, end, .. } = scene();
     for table in ["cycles", "phases", "findings", "measures"] {
         let csv = text(&app, &format!("/api/v1/cars/car-1/export/{table}.csv"), StatusCode::OK).await;
         assert!(csv.starts_with("cycle,") && csv.contains(&start) && csv.contains("\r\n"), "{table}: {csv}");

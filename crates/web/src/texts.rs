@@ -19,6 +19,20 @@ pub const CAUTION: &str = "foldwatch only listens. Keep people clear of the movi
 pub const CAUTION_BENCH: &str = "Keep people and hands clear of the roof's whole path. This page only shows; it can't \
     stop anything. Whoever holds the button watches the roof, not the page.";
 
+pub const CAUSES: &str = "How likely each is, by all that this car's cycles showed. Two can be so at once: the shares need \
+    not add up to 100 %.";
+pub const AID: &str = "An aid to judgment: the maker's procedure and licensed practice come first.";
+
+/// What can hurt in a check.
+pub fn hazard(hazard: &str) -> &'static str {
+    match hazard {
+        "pressure" => "Oil under pressure.",
+        "moving-roof" => "The roof moves.",
+        "electric" => "Electric.",
+        _ => "",
+    }
+}
+
 pub const NO_CARS: &str = "No car has been entered yet. Attach a logger and start foldwatch with its profile; the car \
     appears here with its first frame.";
 pub const NO_CYCLES: &str = "No movement of the roof has been recorded yet. Connect the logger and open or close the \

@@ -18,6 +18,7 @@ use foldwatch_web::{Hub, LiveCycle, LiveMessage, LiveState};
 use foldwatch_wire::Frame;
 
 use super::bench::Bench;
+use super::causes::Causes;
 use super::lines::{Lines, LinesSettings, stand_in};
 use super::ports::Ports;
 use super::replay::{Journal, logger_name};
@@ -37,6 +38,8 @@ pub struct Work {
     pub answer: Option<(u32, Answer)>,
     /// To be kept.
     pub cycles: Vec<CycleRecord>,
+    /// What people wrote, and whom to tell that it is kept.
+    pub entries: Vec<(foldwatch_store::Entry, SyncSender<()>)>,
     /// To be kept.
     pub exchanges: Vec<TimeExchange>,
     /// To be kept.
@@ -75,6 +78,18 @@ const UNDATED: usize = 500;
 /// Two maps of one movement's start differ by less than this.
 const SAME_START: Seconds = Seconds(1.0);
 
+/// What the judge shares with the other parts.
+pub struct Around {
+    /// Which logger is where.
+    pub ports: Arc<Ports>,
+    /// Who watches live.
+    pub hub: Arc<Hub>,
+    /// What is given up.
+    pub lost: Lost,
+    /// What the cycles showed, for the causes.
+    pub causes: Arc<Causes>,
+}
+
 /// Judges what all loggers send.
 pub struct Judge {
     desks: Vec<Desk>,
@@ -82,11 +97,9 @@ pub struct Judge {
     columns: Vec<LinesSettings>,
     /// What is being read at such a port, and the desk that it is for.
     lines: HashMap<Arc<str>, (usize, Lines)>,
-    ports: Arc<Ports>,
-    hub: Arc<Hub>,
     reader: Box<dyn Catalogue + Send>,
     keeper: SyncSender<Work>,
-    lost: Lost,
+    around: Around,
 }
 
 impl Judge {
@@ -98,10 +111,8 @@ impl Judge {
         cars: &[CarSettings],
         columns: Vec<LinesSettings>,
         reader: Box<dyn Catalogue + Send>,
-        ports: Arc<Ports>,
-        hub: Arc<Hub>,
         keeper: SyncSender<Work>,
-        lost: Lost,
+        around: Around,
     ) -> Result<Self, StoreError> {
         let mut desks = Vec::new();
         for car in cars {
@@ -125,7 +136,7 @@ impl Judge {
             let mut work = Work { car: car.id.clone(), ..Work::default() };
             for row in Journal::new(&*reader, &car.id, after, Position(i64::MAX as u64)) {
                 let (_, id, frame) = row?;
-                desk.take(id, frame, &hub, &*reader, &mut work);
+                desk.take(id, frame, &around.hub, &*reader, &mut work);
                 frames += 1;
             }
             tracing::info!(car = car.id, frames, "goes on");
@@ -133,9 +144,10 @@ impl Judge {
             if !work.cycles.is_empty() && keeper.send(work).is_err() {
                 break;
             }
+            around.causes.showed(&desk.id, &desk.profile, desk.lane.engine().evidence());
             desks.push(desk);
         }
-        Ok(Judge { desks, columns, lines: HashMap::new(), ports, hub, reader, keeper, lost })
+        Ok(Judge { desks, columns, lines: HashMap::new(), reader, keeper, around })
     }
 
     /// Takes what came at a port. `false`: the keeper is gone.
@@ -153,7 +165,7 @@ impl Judge {
                             "logger {logger:08X} belongs to no car: name it under `loggers` of its car; nothing is \
                              lost, it keeps what it records"
                         );
-                        self.ports.trouble(&port, &words);
+                        self.around.ports.trouble(&port, &words);
                         continue;
                     };
                     last = Some(n);
@@ -166,7 +178,7 @@ impl Judge {
                     metrics::counter!("foldwatch_damaged_stretches_total").increment(1);
                     tracing::warn!(port = &*port, "{message}");
                     let whose = last.or_else(|| {
-                        let logger = self.ports.logger_at(&port)?;
+                        let logger = self.around.ports.logger_at(&port)?;
                         self.desks.iter().position(|desk| desk.attached.contains(&logger))
                     });
                     if let Some(desk) = whose.and_then(|n| self.desks.get_mut(n)) {
@@ -179,13 +191,16 @@ impl Judge {
                             self.arrived(n, arrived, &port, received, &mut works);
                         }
                     }
-                    Err(words) => self.ports.trouble(&port, &words),
+                    Err(words) => self.around.ports.trouble(&port, &words),
                 },
             }
         }
         for (n, mut work) in works {
             if let Some(desk) = self.desks.get_mut(n) {
-                desk.bench.publish(&desk.lane, &self.hub);
+                if !work.cycles.is_empty() {
+                    self.around.causes.showed(&desk.id, &desk.profile, desk.lane.engine().evidence());
+                }
+                desk.bench.publish(&desk.lane, &self.around.hub);
                 work.state = desk.state_to_save(work.frames.len());
             }
             if self.keeper.send(work).is_err() {
@@ -211,7 +226,7 @@ impl Judge {
             desk.attached.push(logger);
             work.attach = Some(logger_name(logger));
         }
-        self.ports.heard(port, logger, &desk.id);
+        self.around.ports.heard(port, logger, &desk.id);
         work.frames.push(foldwatch_store::Frame {
             logger: logger_name(logger),
             boot: arrived.id.boot.into(),
@@ -224,7 +239,7 @@ impl Judge {
             Frame::Time(note) => Some(*note),
             _ => None,
         };
-        desk.take(arrived.id, arrived.frame, &self.hub, &*self.reader, work);
+        desk.take(arrived.id, arrived.frame, &self.around.hub, &*self.reader, work);
         if let Some(note) = note {
             desk.clock(arrived.id, note.utc, received, work);
         }
@@ -279,11 +294,11 @@ impl Judge {
 
     /// What is lost is waited for no longer.
     fn give_up(&mut self) {
-        let lost = std::mem::take(&mut *self.lost.lock().unwrap_or_else(PoisonError::into_inner));
+        let lost = std::mem::take(&mut *self.around.lost.lock().unwrap_or_else(PoisonError::into_inner));
         for logger in lost {
             for desk in self.desks.iter_mut().filter(|desk| desk.attached.contains(&logger)) {
                 let mut work = Work { car: desk.id.clone(), ..Work::default() };
-                desk.flush(&self.hub, &*self.reader, &mut work);
+                desk.flush(&self.around.hub, &*self.reader, &mut work);
                 // A keeper that is gone is noticed with the next batch.
                 let _ = self.keeper.send(work);
             }

@@ -119,6 +119,11 @@ impl Keeper {
             if let Some(logger) = &work.attach {
                 self.insist("attach the logger", |store| store.attach(logger, &work.car, utc_now()));
             }
+            for (entry, kept) in &work.entries {
+                self.insist("keep what was entered", |store| store.add_entry(entry));
+                // Who entered it may have gone.
+                let _ = kept.send(());
+            }
             frames.extend(work.frames);
             answers.extend(work.answer);
             if !work.exchanges.is_empty() {

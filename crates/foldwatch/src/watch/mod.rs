@@ -6,6 +6,7 @@
 
 mod archive;
 mod bench;
+mod causes;
 mod judge;
 mod keep;
 pub mod lines;
@@ -46,6 +47,7 @@ pub struct Watch {
     serving: tokio::task::JoinHandle<std::io::Result<()>>,
     collecting: tokio::task::JoinHandle<()>,
     threads: Vec<std::thread::JoinHandle<()>>,
+    causes: Arc<causes::Causes>,
 }
 
 impl Watch {
@@ -62,6 +64,8 @@ impl Watch {
         self.collecting.abort();
         self.hub.close();
         serving.abort();
+        // A page's connection may live on: the keeper must not wait for what it might enter.
+        self.causes.close();
         let threads = self.threads;
         tokio::task::spawn_blocking(move || {
             for thread in threads {
@@ -96,6 +100,7 @@ pub async fn start(settings: Settings) -> Result<Watch> {
     let lost = judge::Lost::default();
 
     let (works_in, works) = sync_channel(WORKS);
+    let causes = Arc::new(causes::Causes::new(works_in.clone()));
     let (batches_in, mut batches) = mpsc::channel(BATCHES);
     let parts = (Arc::clone(&ports), Arc::clone(&hub), Arc::clone(&lost));
     let (keeper, reader) = tokio::task::spawn_blocking(move || -> Result<_> {
@@ -120,8 +125,13 @@ pub async fn start(settings: Settings) -> Result<Watch> {
     };
     let keeping = spawn("keeper", Box::new(move || keeper.run(&works)))?;
     let resumed = {
-        let (ports, hub) = (Arc::clone(&ports), Arc::clone(&hub));
-        tokio::task::spawn_blocking(move || Judge::resume(&cars, lines, reader, ports, hub, works_in, lost))
+        let around = judge::Around {
+            ports: Arc::clone(&ports),
+            hub: Arc::clone(&hub),
+            lost,
+            causes: Arc::clone(&causes),
+        };
+        tokio::task::spawn_blocking(move || Judge::resume(&cars, lines, reader, works_in, around))
     };
     let mut judge = resumed.await?.context("what was recorded can't be read again")?;
     let judging = spawn(
@@ -142,11 +152,12 @@ pub async fn start(settings: Settings) -> Result<Watch> {
     let app = App::new(Parts {
         open: Box::new(move || opened()),
         traces: Arc::new(traces::Kept(open)),
+        causes: Arc::clone(&causes) as Arc<dyn foldwatch_web::Causes>,
         hub: Arc::clone(&hub),
         metrics: Box::new(move || meter.render()),
     });
     let serving = tokio::spawn(foldwatch_web::serve(listener, app, std::future::pending()));
-    Ok(Watch { address, hub, serving, collecting, threads: vec![judging, keeping] })
+    Ok(Watch { address, hub, serving, collecting, threads: vec![judging, keeping], causes })
 }
 
 /// Cars and profiles as the settings have them.

@@ -1,6 +1,7 @@
 //! JSON under /api/v1, described from the code itself.
 
 mod cars;
+mod causes;
 mod cycles;
 mod export;
 mod live;
@@ -37,6 +38,8 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .routes(routes!(cars::cars))
         .routes(routes!(cars::car))
         .routes(routes!(cars::loggers))
+        .routes(routes!(causes::causes))
+        .routes(routes!(causes::checks))
         .routes(routes!(cycles::cycles))
         .routes(routes!(cycles::cycle))
         .routes(routes!(cycles::traces))

@@ -1,7 +1,7 @@
 //! One car: its week, what was found and how often, its cycles, what people wrote.
 
 use axum::extract::{Path, Query, State};
-use foldwatch_report::{Cycle, rfc3339};
+use foldwatch_report::{Cycle, Diagnosis, rfc3339};
 use foldwatch_store::{CycleQuery, Entry, Span};
 use foldwatch_units::{Micros, Seconds};
 use maud::{Markup, html};
@@ -9,6 +9,7 @@ use serde::Deserialize;
 
 use super::{At, Failed, car_href, cycle_href, frame, icon, sentence, short_time, time, weight};
 use crate::app::App;
+use crate::causes;
 use crate::charts::{self, Material, Page, Shape};
 use crate::query::{self, CarView, Matter, matters, weight_of};
 use crate::texts;
@@ -31,6 +32,7 @@ struct Seen {
     view: CarView,
     cycles: Vec<Cycle>,
     entries: Vec<Entry>,
+    diagnosis: Diagnosis,
     /// There are older cycles than those.
     more: bool,
 }
@@ -60,7 +62,9 @@ pub(super) async fn page(
             let more = full || list.len() < before;
             let entries = desk.catalogue.entries(&id, Span { from: Micros::MIN, until: Micros::MAX }, 50)?;
             let cycles = query::whole(desk, &list)?;
-            Ok(Seen { view, cycles, entries: entries.into_iter().rev().map(|(_, e)| e).collect(), more })
+            let entries = entries.into_iter().rev().map(|(_, e)| e).collect();
+            let diagnosis = causes::diagnosis(desk, &id)?;
+            Ok(Seen { view, cycles, entries, diagnosis, more })
         })
         .await?;
     let id = seen.view.car.id.as_str();
@@ -93,6 +97,7 @@ pub(super) async fn page(
             @else if found.is_empty() { p.good { (icon(Shape::Sound)) (texts::NO_FINDINGS) " " (seen.cycles.len()) " cycles." } }
             ul.matters { @for matter in &found { (matter_item(id, &seen.view, matter)) } }
         }
+        (super::causes::section(id, &seen.diagnosis))
         @for figure in charts::figures(Page::Car, &material) { (charts::svg::draw(&figure)) }
         section {
             h2 { "Cycles" }

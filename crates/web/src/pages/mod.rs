@@ -4,13 +4,14 @@ mod api_list;
 mod bench;
 mod car;
 mod cars;
+mod causes;
 mod cycle;
 mod trend;
 
 use axum::Router;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
-use axum::routing::get;
+use axum::routing::{get, post};
 use maud::{DOCTYPE, Markup, html};
 
 use crate::app::App;
@@ -29,6 +30,7 @@ pub(crate) fn router() -> Router<App> {
         .route("/", get(cars::page))
         .route("/cars/{car}", get(car::page))
         .route("/cars/{car}/cycles/{start}", get(cycle::page))
+        .route("/cars/{car}/checks", post(causes::enter))
         .route("/cars/{car}/bench", get(bench::page))
         .route("/cars/{car}/trend", get(trend::page))
         .route("/api", get(api_list::page))

@@ -1,0 +1,102 @@
+//! What may be behind it, and the next check: a part of a car's page, and the way to enter a result.
+
+use axum::Form;
+use axum::extract::{Path, State};
+use axum::http::HeaderMap;
+use axum::response::Redirect;
+use foldwatch_report::{Cause, Diagnosis, NextCheck};
+use maud::{Markup, html};
+
+use super::{Failed, car_href, sentence};
+use crate::app::App;
+use crate::causes::{self, Looked};
+use crate::{own, query, texts};
+
+/// Causes that are likelier than this are shown, and no more than so many.
+const LIKELY: f64 = 0.05;
+const MOST: usize = 5;
+
+/// The part of the page.
+pub(super) fn section(car: &str, found: &Diagnosis) -> Markup {
+    let likely: Vec<&Cause> = found.causes.iter().filter(|c| c.probability >= LIKELY).take(MOST).collect();
+    html! {
+        @if !likely.is_empty() {
+            section #causes {
+                h2 { "What may be behind it" }
+                p.quiet { (texts::CAUSES) }
+                ol.causes { @for cause in &likely { (item(cause)) } }
+                @if !found.unexplained.is_empty() {
+                    p { "The likeliest of them does not explain: " @for line in &found.unexplained { (sentence(line)) " " } }
+                }
+                @if let Some(next) = &found.next_check { (check(car, next)) }
+            }
+        }
+    }
+}
+
+fn item(cause: &Cause) -> Markup {
+    let percent = format!("{:.0} %", 100.0 * cause.probability);
+    html! {
+        li {
+            span.share { (percent) }
+            meter min="0" max="1" value=(cause.probability) aria-hidden="true" {}
+            details {
+                summary { (sentence(&cause.name)) }
+                @for (word, lines) in [("Speaks for it", &cause.supports), ("Speaks against it", &cause.against)] {
+                    @if !lines.is_empty() {
+                        p { (word) ":" }
+                        ul { @for line in lines { li { (sentence(line)) } } }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn check(car: &str, next: &NextCheck) -> Markup {
+    html! {
+        form.check method="post" action={ (car_href(car)) "/checks" } {
+            h3 { "Look at this next" }
+            p { (sentence(&next.does)) }
+            p.quiet { "About " (format!("{:.0}", next.minutes)) " minutes. " (texts::hazard(&next.hazard)) }
+            @if !next.caution.is_empty() { p.caution { (next.caution) } }
+            input type="hidden" name="check" value=(next.check);
+            label { "Who looked " input type="text" name="author" maxlength="100" autocomplete="name"; }
+            p { "What did it show? It is kept with the car, and the ranking moves:" }
+            ul.results {
+                @for result in &next.results {
+                    li {
+                        button type="submit" name="result" value=(result.result) { (result.result) }
+                        @if !result.causes.is_empty() {
+                            span.quiet {
+                                " then "
+                                @for (n, cause) in result.causes.iter().enumerate() {
+                                    @if n > 0 { ", " }
+                                    (sentence(&cause.name)) " " (format!("{:.0} %", 100.0 * cause.probability))
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+            p.quiet { (texts::AID) }
+        }
+    }
+}
+
+/// Takes a result from the page's form, and shows the page anew.
+pub(super) async fn enter(
+    State(app): State<App>,
+    Path(car): Path<String>,
+    headers: HeaderMap,
+    Form(looked): Form<Looked>,
+) -> Result<Redirect, Failed> {
+    own::page(&headers)?;
+    let back = format!("{}#causes", car_href(&car));
+    app.ask(move |desk| {
+        query::car(desk, &car)?;
+        causes::enter(desk, &car, looked, own::now()).map(|_| ())
+    })
+    .await?;
+    Ok(Redirect::to(&back))
+}
