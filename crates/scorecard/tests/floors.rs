@@ -37,8 +37,7 @@ fn sound_roofs_are_silent_at_any_rate_with_any_signals() {
 #[test]
 fn the_shortened_card_keeps_its_floors() {
     let mut card = Card::new();
-    // Hardly any cycles before the fault: what is only told against what is usual for the car is not asked for here.
-    let design = Design { before: 2, with: 1, ..Design::quick(1) };
+    let design = Design { with: 1, ..Design::quick(1) };
     for run in design.runs(&[roof("hardtop-five")]) {
         card.add(&see(&run).expect("the rig runs"));
     }
@@ -49,9 +48,9 @@ fn the_shortened_card_keeps_its_floors() {
     assert!(card.edges_within_a_sample.value() >= Some(EDGES), "{card}");
 }
 
-/// Measured: 16 of 20; the misses are slow steps still within their limits, on a car of which too little is known.
-const RECALL: f64 = 0.8;
+/// Measured: 19 of 20; the miss is a pump that draws too little, given up in a step after which the next moves on.
+const RECALL: f64 = 0.9;
 const FALSE_ALARMS: u64 = 0;
-/// Measured: 0.75. In a log that shows switches in its rows only, a row may meet a contact while it bounces open, and
+/// Measured: 0.77. In a log that shows switches in its rows only, a row may meet a contact while it bounces open, and
 /// the edge is told at the next.
-const EDGES: f64 = 0.72;
+const EDGES: f64 = 0.75;
