@@ -41,6 +41,8 @@ impl Driver {
     async fn browser(&self, width: u32, height: u32, dark: bool) -> Client {
         let mut args =
             vec!["--headless=new".into(), "--no-sandbox".into(), format!("--window-size={width},{height}")];
+        // A page that still glides is clicked beside the mark.
+        args.push("--force-prefers-reduced-motion".into());
         if dark {
             args.push("--force-dark-mode".into());
             args.push("--blink-settings=preferredColorScheme=0".into());
@@ -101,6 +103,8 @@ async fn fits(browser: &Client, what: &str) {
 
 async fn follow(browser: &Client, css: &str) {
     let link = browser.wait().for_element(Locator::Css(css)).await.unwrap();
+    let to = "arguments[0].scrollIntoView({ block: 'center', behavior: 'instant' })";
+    browser.execute(to, vec![serde_json::to_value(&link).unwrap()]).await.unwrap();
     link.click().await.unwrap();
 }
 

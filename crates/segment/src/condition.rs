@@ -40,6 +40,11 @@ impl Conditioner {
         }
     }
 
+    /// From the next change on it takes so long until it is known for good.
+    pub fn set_debounce(&mut self, debounce: Seconds) {
+        self.debounce = Micros::from_secs(debounce.0.max(0.0));
+    }
+
     /// The last state known for good.
     pub fn stable(&self) -> Option<bool> {
         self.stable

@@ -21,9 +21,13 @@ use crate::outcome::Ending;
 /// Rows further apart than this during a drive are a gap, where the rows before came this much faster.
 const SILENCE: Seconds = Seconds(0.5);
 const SILENCE_PERIODS: f64 = 8.0;
-/// The motor current must stand beyond its threshold for this long: shorter is a disturbance. Long enough that a noisy
-/// sensor at rest does not make movements of its own; the start's time is that of the first change all the same.
+/// The motor current must stand beyond its threshold for this long and for so many rows: shorter is a disturbance. Long
+/// enough that a noisy sensor at rest does not make movements of its own; the start's time is that of the first change all
+/// the same.
 const RUNNING_DEBOUNCE: Seconds = Seconds(0.2);
+const RUNNING_PERIODS: f64 = 2.5;
+/// Where the pump's command is recorded, current alone must be surer: it can only mean that the relay hangs.
+const SURER: f64 = 2.0;
 
 /// What the gathering hands on.
 #[derive(Debug)]
@@ -353,6 +357,15 @@ impl Gatherer {
         self.running_level = if self.running_level { value > limits.off } else { value > limits.on };
         if self.running.is_news(self.running_level) {
             self.stirred = true;
+            let fastest =
+                self.periods.iter().copied().filter(|period| *period > 0.0).fold(f64::INFINITY, f64::min);
+            let least = if fastest.is_finite() {
+                RUNNING_DEBOUNCE.0.max(RUNNING_PERIODS * fastest)
+            } else {
+                RUNNING_DEBOUNCE.0
+            };
+            let surer = if self.source(fixed) == PumpSource::Command { SURER } else { 1.0 };
+            self.running.set_debounce(Seconds(surer * least));
             let mut changes = Vec::new();
             self.running.see(at, self.running_level, resolution, &mut |change| changes.push(change));
             self.note_running(changes);
