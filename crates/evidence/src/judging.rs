@@ -40,7 +40,7 @@ impl<'a> Judging<'a> {
         self.cycles
             .extend(verdicts.drain(..).map(|verdict| foldwatch_report::cycle(profile, &verdict, &utc)));
         // The next one is a new recording of the same car.
-        self.engine = Engine::with_memory(Arc::clone(profile), self.engine.memory().clone()).settled_only();
+        self.engine.begin_anew();
     }
 }
 

@@ -149,7 +149,7 @@ pub fn judge(log: &Log, profile: &Arc<Profile>) -> Result<Judgment> {
         cycles.extend(verdicts.iter().map(|verdict| foldwatch_report::cycle(profile, verdict, &utc)));
         readings.push(reading);
         // The next log is a new recording of the same car.
-        engine = Engine::with_memory(Arc::clone(profile), engine.memory().clone()).settled_only();
+        engine.begin_anew();
     }
     Ok(Judgment { cycles, readings, evidence: engine.evidence().clone() })
 }

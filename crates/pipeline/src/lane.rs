@@ -68,7 +68,7 @@ impl Lane {
             // Another logger on the same car: what the first one left open is over, what was learned stays.
             self.flush(taps, out);
             self.engine.finish(out);
-            self.engine = Engine::with_memory(Arc::clone(&self.profile), self.engine.memory().clone());
+            self.engine.begin_anew();
             self.assembler = Assembler::new(Arc::clone(&self.profile));
         }
         self.logger = Some(id.logger);

@@ -68,12 +68,13 @@ pub struct State {
 impl Engine {
     /// For a car that nothing is known of.
     pub fn new(profile: Arc<Profile>) -> Self {
-        Engine::with_memory(profile, Memory::default())
+        let segmenter = Segmenter::new(Arc::clone(&profile));
+        Engine { segmenter, profile, memory: Memory::default() }
     }
 
-    /// For a car whose earlier cycles were judged before, at the beginning of a new recording.
-    pub fn with_memory(profile: Arc<Profile>, memory: Memory) -> Self {
-        Engine { segmenter: Segmenter::new(Arc::clone(&profile)), profile, memory }
+    /// A new recording of the same car begins; what was learned of it stays.
+    pub fn begin_anew(&mut self) {
+        self.segmenter.begin_anew();
     }
 
     /// Gives no first verdict ([`Event::Closed`]), only the last: for recordings.

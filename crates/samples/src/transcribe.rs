@@ -194,9 +194,7 @@ impl Transcriber {
         for (bit, (ix, on_when_high)) in channels.states.iter().enumerate() {
             let value = value(ix);
             if !value.is_nan() {
-                let mask = 1u64.checked_shl(bit as u32).unwrap_or(0);
-                let high = (value >= 0.5) == *on_when_high;
-                self.levels = if high { self.levels | mask } else { self.levels & !mask };
+                set(&mut self.levels, bit, (value >= 0.5) == *on_when_high);
             }
         }
         self.repeat(at);
@@ -279,8 +277,7 @@ impl Sink for Transcriber {
                 let Some(channels) = &self.channels else { return };
                 let Some(bit) = channels.states.iter().position(|(ix, _)| *ix == signal) else { return };
                 let high = on == channels.states[bit].1;
-                let mask = 1u64.checked_shl(bit as u32).unwrap_or(0);
-                self.levels = if high { self.levels | mask } else { self.levels & !mask };
+                set(&mut self.levels, bit, high);
                 let at = self.count(at);
                 self.close();
                 self.say(Frame::Edge(Edge { at, signal: bit as u8, high }));
@@ -293,6 +290,11 @@ impl Sink for Transcriber {
             Item::Gap { until, cause } => self.gap(until, cause),
         }
     }
+}
+
+fn set(levels: &mut u64, bit: usize, high: bool) {
+    let mask = 1u64.checked_shl(bit as u32).unwrap_or(0);
+    *levels = if high { *levels | mask } else { *levels & !mask };
 }
 
 fn counts(value: f32) -> i32 {

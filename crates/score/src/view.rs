@@ -1,7 +1,7 @@
 //! What a check looks at, and the words it uses.
 
 use foldwatch_profile::{Phase, Profile, SignalIx, SignalKind};
-use foldwatch_segment::{Cycle, PhaseRun};
+use foldwatch_segment::{Confirmation, Cycle, PhaseRun};
 use foldwatch_units::Micros;
 
 use crate::look::{self, Lane};
@@ -45,6 +45,11 @@ impl Step<'_> {
         self.timing.map_or(self.phase.limit.0, |timing| timing.limit.0)
     }
 
+    /// It was confirmed, and all of it was run at one go and recorded.
+    pub fn is_whole(&self) -> bool {
+        self.run.confirmation == Confirmation::Confirmed && self.facts.cut.is_none() && !self.facts.part
+    }
+
     /// The step had the time to be done: it was driven for its limit, or the unit took it for done.
     pub fn had_fair_time(&self) -> bool {
         self.run.went_on || self.facts.driven_until_left >= self.limit()
@@ -59,6 +64,11 @@ impl<'a> View<'a> {
             let timing = timings.iter().find(|timing| timing.run == facts.run);
             Step { facts, run, phase: run.phase.of(profile), timing }
         })
+    }
+
+    /// The step that ran before one.
+    pub(crate) fn step_before(&self, step: &Step) -> Option<Step<'a>> {
+        self.steps().take_while(|other| other.facts.run < step.facts.run).last()
     }
 
     /// The step that ran at a moment.

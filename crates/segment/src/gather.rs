@@ -357,20 +357,20 @@ impl Gatherer {
         self.running_level = if self.running_level { value > limits.off } else { value > limits.on };
         if self.running.is_news(self.running_level) {
             self.stirred = true;
-            let fastest =
-                self.periods.iter().copied().filter(|period| *period > 0.0).fold(f64::INFINITY, f64::min);
-            let least = if fastest.is_finite() {
-                RUNNING_DEBOUNCE.0.max(RUNNING_PERIODS * fastest)
-            } else {
-                RUNNING_DEBOUNCE.0
-            };
-            let surer = if self.source(fixed) == PumpSource::Command { SURER } else { 1.0 };
-            self.running.set_debounce(Seconds(surer * least));
+            self.running.set_debounce(self.running_debounce(fixed));
             let mut changes = Vec::new();
             self.running.see(at, self.running_level, resolution, &mut |change| changes.push(change));
             self.note_running(changes);
             self.pending |= self.running.is_pending();
         }
+    }
+
+    /// How long the motor's state must stand to be believed, at the pace of the newest rows.
+    fn running_debounce(&self, fixed: &Fixed) -> Seconds {
+        let rows =
+            self.periods.iter().copied().filter(|period| *period > 0.0).reduce(f64::min).unwrap_or(0.0);
+        let surer = if self.source(fixed) == PumpSource::Command { SURER } else { 1.0 };
+        Seconds(surer * RUNNING_DEBOUNCE.0.max(RUNNING_PERIODS * rows))
     }
 
     fn see(&mut self, fixed: &Fixed, at: Micros, signal: SignalIx, on: bool, resolution: Seconds) {

@@ -72,6 +72,11 @@ impl Segmenter {
         Segmenter { settled_only: true, ..self }
     }
 
+    /// A new recording begins: nothing of the one before is left.
+    pub fn begin_anew(&mut self) {
+        self.state = State(Gatherer::new(&self.fixed));
+    }
+
     /// Where another one left off. `None` where the state belongs to a profile with other signals.
     pub fn resume(profile: Arc<Profile>, state: State) -> Option<Self> {
         let fits = state.0.seen().len() == profile.signals.len();

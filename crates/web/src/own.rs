@@ -1,7 +1,5 @@
 //! Writing only from our own pages: a foreign page in the same browser reaches this server, too.
 
-use std::time::{SystemTime, UNIX_EPOCH};
-
 use axum::http::{HeaderMap, header};
 use foldwatch_units::Micros;
 
@@ -22,6 +20,5 @@ pub(crate) fn page(headers: &HeaderMap) -> Result<(), Failure> {
 
 /// Now, by this machine's clock, in UTC.
 pub(crate) fn now() -> Micros {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-    Micros(i64::try_from(since.as_micros()).unwrap_or(i64::MAX))
+    Micros(jiff::Timestamp::now().as_microsecond())
 }

@@ -253,34 +253,38 @@ impl Judge {
         bytes: &[u8],
         received: Micros,
     ) -> Result<(usize, Vec<Arrived>), String> {
-        if !self.lines.contains_key(port) {
-            let said = self.columns.iter().find(|lines| lines.port == named);
-            let n = match said {
-                Some(lines) => self.desks.iter().position(|desk| desk.id == lines.car),
-                None => Some(0).filter(|_| self.desks.len() == 1),
-            };
-            let Some((n, desk)) = n.and_then(|n| Some((n, self.desks.get(n)?))) else {
-                return Err("lines of columns come here, and they don't tell which car's they are: name it by car = \"ID\" \
-                            at this port in the settings; until then they are not recorded"
-                    .to_owned());
-            };
-            let logger = stand_in(&desk.id);
-            // A start's number is never used twice: after the last known one, and after the clock's.
-            let after = desk.lane.boot(logger).map_or(0, |boot| boot.saturating_add(1));
-            let boot = after.max(u32::try_from(received.0 / 1_000_000).unwrap_or(0));
-            let map = said.map(|lines| lines.map.clone()).unwrap_or_default();
-            // Under another name it is the same logger.
-            self.lines.retain(|_, (other, _)| *other != n);
-            self.lines.insert(Arc::clone(port), (n, Lines::new(map, &desk.profile, logger, boot)));
-        }
-        let Some((n, lines)) = self.lines.get_mut(port) else { return Err(String::new()) };
-        let frames = lines
-            .take(bytes, received)
-            .map_err(|error| format!("lines of columns come here, but {error}"))?;
+        let (n, mut lines) = match self.lines.remove(port) {
+            Some(known) => known,
+            None => self.first_lines(named, received)?,
+        };
+        let frames = lines.take(bytes, received);
         for sentence in lines.losses() {
             tracing::warn!(port = &**port, "{sentence}");
         }
-        Ok((*n, frames))
+        // Under another name it is the same logger.
+        self.lines.retain(|_, (other, _)| *other != n);
+        self.lines.insert(Arc::clone(port), (n, lines));
+        Ok((n, frames.map_err(|error| format!("lines of columns come here, but {error}"))?))
+    }
+
+    /// Whose lines come at a port where none came before, and how they are read.
+    fn first_lines(&self, named: &str, received: Micros) -> Result<(usize, Lines), String> {
+        let said = self.columns.iter().find(|lines| lines.port == named);
+        let n = match said {
+            Some(lines) => self.desks.iter().position(|desk| desk.id == lines.car),
+            None => Some(0).filter(|_| self.desks.len() == 1),
+        };
+        let Some((n, desk)) = n.and_then(|n| Some((n, self.desks.get(n)?))) else {
+            return Err("lines of columns come here, and they don't tell which car's they are: name it by car = \"ID\" at \
+                        this port in the settings; until then they are not recorded"
+                .to_owned());
+        };
+        let logger = stand_in(&desk.id);
+        // A start's number is never used twice: after the last known one, and after the clock's.
+        let after = desk.lane.boot(logger).map_or(0, |boot| boot.saturating_add(1));
+        let boot = after.max(u32::try_from(received.0 / 1_000_000).unwrap_or(0));
+        let map = said.map(|lines| lines.map.clone()).unwrap_or_default();
+        Ok((n, Lines::new(map, &desk.profile, logger, boot)))
     }
 
     /// Which car a logger sits in: the one that names it, or the only one that names none.

@@ -1,7 +1,6 @@
 //! air-in-oil: the oil has become softer than it was.
 
 use foldwatch_profile::SignalKind;
-use foldwatch_segment::Confirmation;
 
 use super::{About, Check};
 use crate::view::Step;
@@ -86,14 +85,8 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
 
 /// Of all steps that the pump drives only the first was slow, and it was no heavier: the oil was pressed together first.
 fn first_step_alone(view: &View) -> Option<Finding> {
-    let whole = |step: &Step| {
-        step.phase.pump
-            && step.run.confirmation == Confirmation::Confirmed
-            && step.facts.cut.is_none()
-            && !step.facts.part
-    };
     let mut pumped = view.steps().filter(|step| step.phase.pump);
-    let first = pumped.next().filter(whole)?;
+    let first = pumped.next().filter(Step::is_whole)?;
     let timing = first.timing.filter(|timing| timing.learned)?;
     let ratio = timing.driven.0 / timing.expected.0;
     if ratio < FIRST_SLOWER || timing.tail? >= UNLIKELY {
@@ -101,7 +94,7 @@ fn first_step_alone(view: &View) -> Option<Finding> {
     }
     let others: Vec<Step> = pumped.collect();
     let as_usual = |step: &Step| {
-        whole(step)
+        step.is_whole()
             && step
                 .timing
                 .is_some_and(|t| t.learned && (t.driven.0 / t.expected.0 - 1.0).abs() < OTHERS_WITHIN)

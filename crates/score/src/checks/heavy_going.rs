@@ -42,13 +42,8 @@ impl Check for HeavyGoing {
 }
 
 fn judge(view: &View, step: &Step) -> Option<Finding> {
-    let whole = step.facts.cut.is_none() && !step.facts.part;
     // A step without the pump needs none of its pressure; what a pump that does not stop makes meanwhile is not its own.
-    if !whole
-        || !step.phase.pump
-        || follows_a_gap(view, step)
-        || step.run.confirmation != Confirmation::Confirmed
-    {
+    if !step.is_whole() || !step.phase.pump || follows_a_gap(view, step) {
         return None;
     }
     let conditions = step.timing?.conditions;
@@ -87,8 +82,7 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
 
 /// When the step began was not recorded.
 fn follows_a_gap(view: &View, step: &Step) -> bool {
-    let before = view.steps().take_while(|other| other.facts.run < step.facts.run).last();
-    before.is_some_and(|before| before.facts.cut == Some(Cut::Gap))
+    view.step_before(step).is_some_and(|before| before.facts.cut == Some(Cut::Gap))
 }
 
 /// The pressure stood at its highest before the mechanism can have been where it goes: something holds it.

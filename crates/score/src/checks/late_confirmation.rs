@@ -83,12 +83,7 @@ pub(crate) fn shared_drive(view: &View, step: &Step) -> Option<f64> {
     let same = next.phase.valves == step.phase.valves
         && next.phase.pump == step.phase.pump
         && next.run.phase.direction == step.run.phase.direction;
-    let whole = |s: &Step| {
-        s.run.confirmation == Confirmation::Confirmed
-            && s.facts.cut.is_none()
-            && !s.facts.part
-            && s.facts.lag.is_none()
-    };
+    let whole = |s: &Step| s.is_whole() && s.facts.lag.is_none();
     if !same || step.phase.confirm == Expr::Always || !whole(step) || !whole(&next) {
         return None;
     }

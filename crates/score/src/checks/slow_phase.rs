@@ -119,7 +119,7 @@ fn next_moves_on(view: &View, step: &Step) -> bool {
 /// The step before was confirmed long before its time, as by a switch that is stuck, or it is not known how much of it
 /// was left: what moved then may have been still its own.
 fn began_too_early(view: &View, step: &Step) -> bool {
-    let before = view.steps().take_while(|other| other.facts.run < step.facts.run).last();
+    let before = view.step_before(step);
     before.is_some_and(|before| {
         before.facts.part || before.timing.is_some_and(|t| t.driven.0 < TOO_EARLY * t.expected.0)
     })
@@ -152,7 +152,7 @@ fn under_way(view: &View, step: &Step) -> Option<Finding> {
 /// The step before was confirmed, or the drive changed as this one began.
 fn start_is_told(view: &View, step: &Step) -> bool {
     let start = step.run.start;
-    let before = view.steps().take_while(|other| other.facts.run < step.facts.run).last();
+    let before = view.step_before(step);
     before.is_none_or(|before| before.run.confirmation == Confirmation::Confirmed)
         || view.cycle.recording.drive.iter().any(|span| span.from == start)
 }

@@ -75,11 +75,7 @@ fn low_plateau(view: &View, step: &Step) -> Option<Finding> {
 
 /// By how much all pump-driven steps are slower than usual, and how many there are.
 pub(crate) fn common_slowness(view: &View) -> Option<(f64, usize, bool)> {
-    let steps: Vec<Step> = view
-        .steps()
-        .filter(|step| step.phase.pump && step.facts.cut.is_none() && !step.facts.part)
-        .filter(|step| step.run.confirmation == Confirmation::Confirmed)
-        .collect();
+    let steps: Vec<Step> = view.steps().filter(|step| step.phase.pump && step.is_whole()).collect();
     let judged: Vec<_> = steps.iter().filter_map(|step| step.timing.filter(|t| t.tail.is_some())).collect();
     if judged.len() < STEPS {
         return None;
