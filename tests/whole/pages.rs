@@ -108,6 +108,17 @@ async fn follow(browser: &Client, css: &str) {
     link.click().await.unwrap();
 }
 
+/// The window of a cycle has moved and the server has drawn it finer: the address says where it is.
+async fn drawn_anew(browser: &Client) {
+    for _ in 0..200 {
+        if browser.current_url().await.unwrap().query().unwrap_or_default().contains("from=") {
+            return;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(25)).await;
+    }
+    panic!("the window was not drawn anew");
+}
+
 /// What a check gave is entered on the car's page: the ranking is another one then, and the entry stands in the record.
 async fn ranking_moves(browser: &Client) {
     let first = Locator::Css("ol.causes li:first-child");
@@ -169,9 +180,9 @@ fn from_the_car_to_a_cycle_to_its_finding_on_a_desk_and_on_a_phone() {
             // Its place on the chart.
             follow(&browser, "[id^='finding-'] a[href*='from=']").await;
             browser.wait().for_element(Locator::Css("svg")).await.unwrap();
-            assert!(browser.current_url().await.unwrap().query().unwrap_or_default().contains("from="));
+            drawn_anew(&browser).await;
             picture(&browser, &format!("place-{word}")).await;
-            for page in ["bench", "trend"] {
+            for page in ["bench", "guide", "trend"] {
                 browser.goto(&format!("{base}/cars/oak/{page}")).await.unwrap();
                 browser.wait().for_element(Locator::Css("main")).await.unwrap();
                 fits(&browser, page).await;

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use foldwatch_profile::Profile;
 use foldwatch_samples::{Assembler, Checkpoint, Counts, Item, Note, Sink, Timeline};
 use foldwatch_units::Micros;
-use foldwatch_wire::{Frame, FrameId, Hello};
+use foldwatch_wire::{Frame, FrameId, Health, Hello};
 
 use crate::{Engine, Event, State};
 
@@ -121,6 +121,11 @@ impl Lane {
     /// The hello of the running start.
     pub fn hello(&self) -> Option<&Hello> {
         self.assembler.hello()
+    }
+
+    /// What the logger last said of itself.
+    pub fn health(&self) -> Option<&Health> {
+        self.assembler.health()
     }
 
     /// The running start of a logger; `None`: another one was heard last, or no start of it.

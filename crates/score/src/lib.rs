@@ -17,7 +17,7 @@ mod run;
 mod timing;
 mod view;
 
-pub use checks::{About, CHECKS, Check};
+pub use checks::{About, CHECKS, Check, EMPTY_SUPPLY};
 pub use finding::{Finding, Weight};
 pub use heat::HeatState;
 pub use history::{History, Usual};

@@ -4,9 +4,10 @@
 //! again.
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
+use foldwatch_guide::{Guide, Kind, Press};
 use foldwatch_pipeline::{Engine, Event, Verdict};
 use foldwatch_profile::{PhaseRef, Profile, SignalIx};
 use foldwatch_report::rfc3339;
@@ -29,6 +30,43 @@ impl Causes for Unasked {
         Err("a preview keeps nothing".to_owned())
     }
 }
+
+/// The one test that is under way on the car that moves.
+struct Guided(Arc<Profile>, Mutex<Option<Guide>>);
+
+impl Guided {
+    fn lock(&self) -> MutexGuard<'_, Option<Guide>> {
+        self.1.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn with(&self, act: impl FnOnce(&mut Guide)) {
+        if let Some(guide) = &mut *self.lock() {
+            act(guide);
+        }
+    }
+}
+
+impl Guides for Guided {
+    fn now(&self, car: &str) -> Option<GuideNow> {
+        self.lock().as_ref().filter(|_| car == MOVES).map(GuideNow::from)
+    }
+
+    fn begin(&self, _: &str, kind: Kind) -> Result<(), String> {
+        *self.lock() = Some(Guide::new(kind, Arc::clone(&self.0))?);
+        Ok(())
+    }
+
+    fn press(&self, _: &str, press: Press) {
+        self.with(|guide| guide.press(press));
+    }
+
+    fn end(&self, _: &str) {
+        *self.lock() = None;
+    }
+}
+
+/// The car whose roof moves on the bench.
+const MOVES: &str = "harbour-2";
 
 type Anything = Box<dyn std::error::Error + Send + Sync>;
 
@@ -54,7 +92,7 @@ async fn main() -> Result<(), Anything> {
         played.insert(id.to_owned(), verdicts);
     }
     let entry = Entry {
-        car: "harbour-2".into(),
+        car: MOVES.into(),
         kind: EntryKind::Note,
         at: Micros(1_748_822_400_000_000),
         written: Micros(1_748_822_400_000_000),
@@ -67,12 +105,15 @@ async fn main() -> Result<(), Anything> {
     };
     store.add_entry(&entry)?;
     let hub = Arc::new(Hub::default());
+    let profile = Arc::new(profile);
+    let guided = Arc::new(Guided(Arc::clone(&profile), Mutex::default()));
     let played = Arc::new(played);
     let open: Open = Box::new(move || store.reader());
     let app = App::new(Parts {
         open,
         traces: Arc::new(Played(Arc::clone(&played))),
         causes: Arc::new(Unasked),
+        guides: Arc::clone(&guided) as Arc<dyn Guides>,
         hub: Arc::clone(&hub),
         metrics: Box::new(|| {
             "# HELP foldwatch_up Whether foldwatch runs.\n# TYPE foldwatch_up gauge\nfoldwatch_up 1\n".into()
@@ -80,7 +121,7 @@ async fn main() -> Result<(), Anything> {
     });
     let listener = tokio::net::TcpListener::bind(("127.0.0.1", port)).await?;
     println!("http://{}", listener.local_addr()?);
-    tokio::spawn(bench(Arc::new(profile), played, hub));
+    tokio::spawn(bench(profile, played, hub, guided));
     serve(listener, app, async {
         // Without a way to listen for the key there is no way to stop but from outside.
         if tokio::signal::ctrl_c().await.is_err() {
@@ -175,8 +216,13 @@ fn record(profile: &Profile, car: &str, verdict: &Verdict) -> Result<CycleRecord
 }
 
 /// Plays the last opening to the bench, at its own pace, over and over.
-async fn bench(profile: Arc<Profile>, played: Arc<BTreeMap<String, Vec<Verdict>>>, hub: Arc<Hub>) {
-    let car = "harbour-2";
+async fn bench(
+    profile: Arc<Profile>,
+    played: Arc<BTreeMap<String, Vec<Verdict>>>,
+    hub: Arc<Hub>,
+    guided: Arc<Guided>,
+) {
+    let car = MOVES;
     hub.publish(LiveMessage::Port(PortState {
         port: "/dev/ttyUSB0".into(),
         car: Some(car.into()),
@@ -205,6 +251,7 @@ async fn bench(profile: Arc<Profile>, played: Arc<BTreeMap<String, Vec<Verdict>>
                     .push(Some(row[ix.at()]).filter(|v| v.is_finite()));
             }
             times.push(at.as_secs());
+            guided.with(|guide| guide.item(&Item::Row { at: *at, values: &row }));
             engine.push(&Item::Row { at: *at, values: &row }, &mut |event| {
                 if let Event::Closed(v) = event {
                     let json = foldwatch_report::cycle(&profile, &v, &|at| at);
@@ -225,6 +272,10 @@ async fn bench(profile: Arc<Profile>, played: Arc<BTreeMap<String, Vec<Verdict>>
                 hub.publish(LiveMessage::Samples(samples));
                 let state = LiveState::of(car, &profile, engine.live().as_ref(), *at, &|at| at);
                 hub.publish(LiveMessage::State(state));
+                guided.with(|guide| {
+                    let now = LiveGuide { car: car.into(), at: guide.at(), says: guide.says() };
+                    hub.publish(LiveMessage::Guide(now));
+                });
                 tokio::time::sleep(Duration::from_millis(100)).await;
             }
         }

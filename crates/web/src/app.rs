@@ -1,7 +1,8 @@
 //! What the pages and the API stand on: a catalogue to ask, traces to draw, a hub of what happens now.
 
 use std::collections::HashMap;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
 
 use foldwatch_profile::Profile;
 use foldwatch_segment::Recording;
@@ -10,6 +11,7 @@ use foldwatch_units::Micros;
 
 use crate::causes::Causes;
 use crate::failure::Failure;
+use crate::guide::Guides;
 use crate::live::Hub;
 use crate::texts;
 
@@ -44,6 +46,8 @@ pub struct Parts {
     pub traces: Arc<dyn Traces>,
     /// Why it may be so.
     pub causes: Arc<dyn Causes>,
+    /// Commissioning and guided tests.
+    pub guides: Arc<dyn Guides>,
     /// What happens now.
     pub hub: Arc<Hub>,
     /// The counters in Prometheus' text format.
@@ -58,6 +62,7 @@ struct Inner {
     parts: Parts,
     idle: Mutex<Vec<Box<dyn Catalogue + Send>>>,
     profiles: Mutex<HashMap<(String, u32), Arc<Profile>>>,
+    recordings: Mutex<Recordings>,
 }
 
 /// Readers kept open when nobody asks.
@@ -68,7 +73,12 @@ const PARSED_PROFILES: usize = 64;
 impl App {
     /// From what the daemon hands in.
     pub fn new(parts: Parts) -> App {
-        App(Arc::new(Inner { parts, idle: Mutex::default(), profiles: Mutex::default() }))
+        App(Arc::new(Inner {
+            parts,
+            idle: Mutex::default(),
+            profiles: Mutex::default(),
+            recordings: Mutex::default(),
+        }))
     }
 
     /// What happens now.
@@ -140,13 +150,27 @@ impl Desk {
         &*self.app.0.parts.causes
     }
 
-    /// The samples of a stretch of time; `Err` with a sentence where there are none.
-    pub fn recording(&self, car: &str, from: Micros, to: Micros) -> Result<Recording, &'static str> {
+    /// Commissioning and guided tests.
+    pub fn guides(&self) -> &dyn Guides {
+        &*self.app.0.parts.guides
+    }
+
+    /// The samples of a stretch of time; `Err` with a sentence where there are none. A stretch that was asked for just
+    /// now is at hand: whoever zooms asks again and again.
+    pub fn recording(&self, car: &str, from: Micros, to: Micros) -> Result<Arc<Recording>, &'static str> {
+        let key = (car.to_owned(), from, to);
+        if let Some(recording) = lock(&self.app.0.recordings).get(&key) {
+            return Ok(recording);
+        }
         match self.app.0.parts.traces.recording(car, from, to) {
             Ok(recording) if recording.times.is_empty() && recording.edges.is_empty() => {
                 Err(texts::NO_SAMPLES)
             }
-            Ok(recording) => Ok(recording),
+            Ok(recording) => {
+                let recording = Arc::new(recording);
+                lock(&self.app.0.recordings).put(key, &recording);
+                Ok(recording)
+            }
             Err(NoTraces::NotKept) => Err(texts::NO_SAMPLES),
             Err(NoTraces::Failed(why)) => {
                 tracing::error!(car, why, "samples can't be read");
@@ -154,4 +178,37 @@ impl Desk {
             }
         }
     }
+}
+
+/// A car and a stretch of time.
+type Stretch = (String, Micros, Micros);
+
+/// Recordings that were asked for just now.
+#[derive(Default)]
+struct Recordings(Vec<(Stretch, Instant, Arc<Recording>)>);
+
+impl Recordings {
+    /// So many of them, each of so many numbers at the most, and for so long: more of a stretch may have come since.
+    const MOST: usize = 4;
+    const LARGEST: usize = 4_000_000;
+    const KEPT: Duration = Duration::from_secs(20);
+
+    fn get(&mut self, key: &Stretch) -> Option<Arc<Recording>> {
+        self.0.retain(|(_, since, _)| since.elapsed() < Self::KEPT);
+        self.0.iter().find(|(known, ..)| known == key).map(|(.., recording)| Arc::clone(recording))
+    }
+
+    fn put(&mut self, key: Stretch, recording: &Arc<Recording>) {
+        if recording.times.len() * recording.analog.len().max(1) > Self::LARGEST {
+            return;
+        }
+        if self.0.len() >= Self::MOST {
+            self.0.remove(0);
+        }
+        self.0.push((key, Instant::now(), Arc::clone(recording)));
+    }
+}
+
+fn lock(recordings: &Mutex<Recordings>) -> MutexGuard<'_, Recordings> {
+    recordings.lock().unwrap_or_else(PoisonError::into_inner)
 }

@@ -49,7 +49,9 @@ fn results(desk: &Desk, car: &str) -> Result<Vec<(String, String)>, Failure> {
     let serviced = entries.iter().filter(|(_, e)| e.kind == EntryKind::Service).map(|(_, e)| e.at).max();
     let mut out: Vec<(String, String)> = Vec::new();
     for (number, entry) in &entries {
-        let counts = entry.kind == EntryKind::Check && serviced.is_none_or(|at| entry.at > at);
+        // The record of a guided test is no check of the table.
+        let of_table = foldwatch_guide::Kind::of(&entry.subject).is_none();
+        let counts = entry.kind == EntryKind::Check && of_table && serviced.is_none_or(|at| entry.at > at);
         if counts && !corrected.contains(number) {
             out.retain(|(check, _)| *check != entry.subject);
             out.push((entry.subject.clone(), entry.result.clone()));
@@ -64,13 +66,18 @@ pub(crate) fn diagnosis(desk: &Desk, car: &str) -> Result<Diagnosis, Failure> {
     Ok(desk.causes().diagnosis(car, &results).unwrap_or_default())
 }
 
+/// Refuses what is no text that a person writes.
+pub(crate) fn plain(name: &str, text: &str) -> Result<(), Failure> {
+    if text.len() > LONGEST || text.chars().any(|c| c.is_control() && c != '\n') {
+        return Err(Failure::parameter(name, "too long or no text", "up to 2000 bytes of text"));
+    }
+    Ok(())
+}
+
 /// Takes a result in, and gives the diagnosis with it.
 pub(crate) fn enter(desk: &Desk, car: &str, looked: Looked, now: Micros) -> Result<Diagnosis, Failure> {
-    for (name, text) in [("author", &looked.author), ("text", &looked.text)] {
-        if text.len() > LONGEST || text.chars().any(|c| c.is_control() && c != '\n') {
-            return Err(Failure::parameter(name, "too long or no text", "up to 2000 bytes of text"));
-        }
-    }
+    plain("author", &looked.author)?;
+    plain("text", &looked.text)?;
     let mut results = results(desk, car)?;
     results.retain(|(check, _)| *check != looked.check);
     results.push((looked.check.clone(), looked.result.clone()));

@@ -83,6 +83,18 @@ impl Failure {
         Failure::new(StatusCode::BAD_REQUEST, "bad-parameter", message)
     }
 
+    /// A guided test that this car's roof can't carry, and why.
+    pub fn cannot_test(why: &str) -> Failure {
+        Failure::new(StatusCode::CONFLICT, "cannot-test", why)
+    }
+
+    /// No guided test is under way.
+    pub fn no_test() -> Failure {
+        let message =
+            "No test is under way on this car: it was kept or dropped before, or foldwatch was started anew.";
+        Failure::new(StatusCode::CONFLICT, "no-test", message)
+    }
+
     /// A page of another site tried to write here.
     pub fn foreign() -> Failure {
         let message =

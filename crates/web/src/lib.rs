@@ -10,11 +10,14 @@ mod app;
 mod causes;
 mod charts;
 mod failure;
+mod guide;
 mod live;
 mod own;
 mod pages;
 mod query;
+mod reading;
 mod record;
+mod reference;
 #[cfg(test)]
 mod tests;
 mod texts;
@@ -32,7 +35,10 @@ use tower_http::set_header::SetResponseHeaderLayer;
 pub use api::described;
 pub use app::{App, NoTraces, Open, Parts, Traces};
 pub use causes::Causes;
-pub use live::{Hub, LiveCycle, LiveMessage, LiveSamples, LiveState, LiveStep, PortState, Waiting};
+pub use guide::{GuideNow, Guides};
+pub use live::{
+    Hub, LiveCycle, LiveGuide, LiveMessage, LiveSamples, LiveState, LiveStep, PortState, Waiting,
+};
 pub use record::record;
 
 /// Only our own files, no script or style inside a page, nobody may frame it.
@@ -48,6 +54,7 @@ pub fn router(app: App) -> Router {
     api.route("/api/v1/openapi.json", get(|| async move { Json(described) }))
         .merge(pages::router())
         .with_state(app)
+        .layer(axum::middleware::from_fn(reading::within))
         .layer(always(header::CONTENT_SECURITY_POLICY, POLICY))
         .layer(always(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
         // Without any referrer a browser would not say that a form comes from here.

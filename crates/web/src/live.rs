@@ -25,6 +25,19 @@ pub enum LiveMessage {
     Settled(LiveCycle),
     /// How a logger or its port is.
     Port(PortState),
+    /// What a guided test sees.
+    Guide(LiveGuide),
+}
+
+/// A guided test under way.
+#[derive(Debug, Clone, PartialEq, Serialize, utoipa::ToSchema)]
+pub struct LiveGuide {
+    /// The car's id.
+    pub car: String,
+    /// Which step is due, from 0.
+    pub at: usize,
+    /// What is seen just now, in a sentence.
+    pub says: String,
 }
 
 /// Samples of one car.
@@ -139,6 +152,7 @@ impl LiveMessage {
                 Some(&cycle.car)
             }
             LiveMessage::Port(port) => port.car.as_deref(),
+            LiveMessage::Guide(guide) => Some(&guide.car),
         }
     }
 
@@ -151,6 +165,7 @@ impl LiveMessage {
             LiveMessage::Closed(_) => "closed",
             LiveMessage::Settled(_) => "settled",
             LiveMessage::Port(_) => "port",
+            LiveMessage::Guide(_) => "guide",
         }
     }
 }

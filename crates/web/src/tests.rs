@@ -5,6 +5,7 @@ use std::sync::{Arc, Mutex};
 use axum::body::Body;
 use axum::http::{Request, StatusCode, header};
 use axum::response::Response;
+use foldwatch_guide::{Guide, Kind, Press};
 use foldwatch_pipeline::{Engine, Event, Verdict};
 use foldwatch_profile::Profile;
 use foldwatch_report::rfc3339;
@@ -122,6 +123,30 @@ impl crate::Causes for Told {
     }
 }
 
+/// The test that is under way, on whatever car.
+struct Guided(Arc<Profile>, Mutex<Option<Guide>>);
+
+impl crate::Guides for Guided {
+    fn now(&self, _: &str) -> Option<GuideNow> {
+        self.1.lock().unwrap().as_ref().map(GuideNow::from)
+    }
+
+    fn begin(&self, _: &str, kind: Kind) -> Result<(), String> {
+        *self.1.lock().unwrap() = Some(Guide::new(kind, Arc::clone(&self.0))?);
+        Ok(())
+    }
+
+    fn press(&self, _: &str, press: Press) {
+        if let Some(guide) = &mut *self.1.lock().unwrap() {
+            guide.press(press);
+        }
+    }
+
+    fn end(&self, _: &str) {
+        *self.1.lock().unwrap() = None;
+    }
+}
+
 struct Scene {
     told: Arc<Told>,
     app: App,
@@ -183,6 +208,7 @@ fn scene() -> Scene {
         open,
         traces: Arc::new(Kept(verdicts)),
         causes: Arc::clone(&told) as Arc<dyn crate::Causes>,
+        guides: Arc::new(Guided(Arc::new(profile), Mutex::default())),
         hub: Arc::default(),
         metrics: Box::new(|| "foldwatch_frames_total 7\n".into()),
     });
@@ -300,6 +326,70 @@ async fn causes_are_told_and_what_a_check_gave_is_taken_in_from_our_own_pages_on
 }
 
 #[tokio::test]
+async fn a_test_is_begun_pressed_through_and_kept_with_the_car() {
+    let Scene { told, app, .. } = scene();
+    let post = async |path: &str, body: &str| {
+        let request = Request::post(format!("/cars/car-1/guide/{path}"))
+            .header(header::CONTENT_TYPE, "application/x-www-form-urlencoded")
+            .body(Body::from(body.to_owned()))
+            .unwrap();
+        router(app.clone()).oneshot(request).await.unwrap().status()
+    };
+    assert_eq!(post("begin", "test=tea").await, StatusCode::BAD_REQUEST);
+    assert_eq!(post("keep", "author=J.").await, StatusCode::CONFLICT);
+    assert_eq!(post("begin", "test=commissioning").await, StatusCode::SEE_OTHER);
+    let page = text(&app, "/cars/car-1/guide", StatusCode::OK).await;
+    assert!(page.contains("Plug the logger into a port") && page.contains("step 1 of"), "{page}");
+    assert_eq!(post("press", "press=did-not").await, StatusCode::SEE_OTHER);
+    let page = text(&app, "/cars/car-1/guide", StatusCode::OK).await;
+    assert!(page.contains("step 2 of") && page.contains("No logger has introduced itself"), "{page}");
+    assert_eq!(post("keep", "author=J.").await, StatusCode::SEE_OTHER);
+    assert!(!text(&app, "/cars/car-1/guide", StatusCode::OK).await.contains("step 2 of"));
+    let kept = told.0.lock().unwrap();
+    assert_eq!(
+        (kept[0].subject.as_str(), kept[0].result.as_str(), kept[0].author.as_str()),
+        ("commissioning", "failed", "J.")
+    );
+    assert!(kept[0].text.starts_with("Logger: failed. "), "{}", kept[0].text);
+}
+
+#[tokio::test]
+async fn a_reader_chooses_units_and_signs() {
+    let Scene { app, start, .. } = scene();
+    let as_read = async |cookie: &str| {
+        let request = Request::get(format!("/cars/car-1/cycles/{start}"))
+            .header(header::COOKIE, cookie)
+            .body(Body::empty())
+            .unwrap();
+        let response = router(app.clone()).oneshot(request).await.unwrap();
+        String::from_utf8(response.into_body().collect().await.unwrap().to_bytes().to_vec()).unwrap()
+    };
+    let usual = as_read("").await;
+    assert!(usual.contains("bar</small>") && !usual.contains("psi</small>"));
+    let other = as_read("reading=comma.year.psi.fahrenheit").await;
+    assert!(other.contains("psi</small>") && other.contains("°F</small>") && other.contains("2025-06-02, "));
+    let response = get(&app, "/reading?numbers=comma&dates=day&pressure=psi&temperature=celsius").await;
+    assert_eq!(response.status(), StatusCode::SEE_OTHER);
+    let cookie = response.headers()[header::SET_COOKIE].to_str().unwrap();
+    assert!(
+        cookie.starts_with("reading=comma.day.psi.celsius;") && cookie.contains("SameSite=Lax"),
+        "{cookie}"
+    );
+}
+
+#[tokio::test]
+async fn what_is_shown_of_a_cycle_is_taken_along_as_a_picture() {
+    let Scene { app, start, .. } = scene();
+    let path = format!("/cars/car-1/cycles/{start}/picture.svg?from=0&until=3");
+    let response = get(&app, &path).await;
+    assert_eq!(response.headers()[header::CONTENT_TYPE], "image/svg+xml");
+    let drawn = text(&app, &path, StatusCode::OK).await;
+    assert!(drawn.starts_with("<svg xmlns") && drawn.contains("--blue") && drawn.contains("&lt;b&gt;Nine"));
+    let sheet = text(&app, &format!("/cars/car-1/cycles/{start}/sheet?from=0&until=3"), StatusCode::OK).await;
+    assert!(sheet.starts_with("<div class=\"sheet\"") && !sheet.contains("<html"), "{sheet}");
+}
+
+#[tokio::test]
 async fn what_is_wrong_with_a_request_is_said() {
     let Scene { app, start, .. } = scene();
     for (path, status, code) in [
@@ -333,6 +423,7 @@ async fn pages_are_whole_escaped_and_small() {
         &cycle,
         "/cars/car-1/trend",
         "/cars/car-1/bench",
+        "/cars/car-1/guide",
         "/api",
         "/cars/empty",
         "/cars/empty/trend",

@@ -7,10 +7,18 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use crate::query::{Matter, StepTrend};
+use crate::reading::{self, Dates};
+use crate::traces::ReferenceCycle;
 
 pub const NAME: &str = "foldwatch";
 pub const CARS: &str = "Cars";
 pub const SKIP: &str = "Skip to the content";
+
+pub const READ_NUMBERS: &str = "Numbers";
+pub const READ_DATES: &str = "Dates";
+pub const READ_PRESSURE: &str = "Pressure";
+pub const READ_TEMPERATURE: &str = "Temperature";
+pub const READ_SO: &str = "Show so";
 
 pub const CAUTION: &str = "foldwatch only listens. Keep people clear of the moving roof; support a part-open roof before \
     reaching under it. Oil under pressure injures: open no line or relief screw before the pressure has gone. Fuse every \
@@ -52,17 +60,113 @@ pub const NO_LIVE: &str = "Nothing has been heard from this car's logger since f
 pub const NO_PORTS: &str = "No port is listened to: foldwatch shows what was recorded before.";
 pub const NOT_RECORDED: &str = "not recorded";
 
+pub const GUIDE: &str = "Fit and test";
+pub const GUIDE_LEAD: &str = "Each of these says what to do, step by step, watches the signals while you do it, and is kept with the \
+    car. foldwatch only listens: you move the roof.";
+pub const GUIDE_STEPS: &str = "All steps";
+pub const GUIDE_WITHOUT_SCRIPT: &str = "This page follows the signals by itself only with scripts.";
+pub const LOOK_AGAIN: &str = "Look again";
+pub const NEVER_DONE: &str = "Not done on this car yet.";
+pub const LAST_RECORD: &str = "What it gave";
+pub const BEGIN: &str = "Begin";
+pub const ALL_ANSWERED: &str = "all steps answered";
+pub const WHO: &str = "Who did it";
+pub const KEEP: &str = "Keep it with the car";
+pub const KEEP_SO_FAR: &str = "End here and keep it";
+pub const DROP: &str = "End without keeping";
+pub const DUE: &str = "now";
+pub const AHEAD: &str = "to come";
+
+/// A button's word.
+pub fn press(press: foldwatch_guide::Press) -> &'static str {
+    use foldwatch_guide::Press;
+    match press {
+        Press::DidNot => "It did not happen",
+        Press::WrongWay => "It reads the wrong way round",
+        Press::Skip => "Leave this step out",
+        Press::Again => "The step before again",
+    }
+}
+
+/// How a step or a test went.
+pub fn grade(word: &str) -> &'static str {
+    match word {
+        "passed" => "passed",
+        "passed-with-remarks" => "passed, with remarks",
+        "left-out" => "left out",
+        "remark" => "worth knowing",
+        "broken-off" => "broken off",
+        _ => "not as it should be",
+    }
+}
+
+pub const BENCH: &str = "Bench";
+pub const LIVE: &str = "Live.";
+pub const LIVE_LOST: &str =
+    "The connection to foldwatch is lost; what stands here is old. It is tried again by itself.";
+pub const WITHOUT_SCRIPT: &str =
+    "This page goes on by itself only with scripts; load it again for the newest state.";
+pub const AT_REST: &str = "at rest";
+pub const HOLDING: &str = "done, holding";
+pub const NOT_HEARD: &str = "not heard yet";
+pub const NOTHING: &str = "nothing";
+pub const WAITING_FOR: &str = "waiting for";
+pub const TO_BE_MADE: &str = "to be made";
+pub const TO_LET_GO: &str = "to let go";
+pub const THIS_STEP: &str = "this step";
+pub const EXPECTED: &str = "expected";
+pub const LIMIT: &str = "limit";
+pub const PUMP_MAY_RUN: &str = "pump may run";
+pub const STEP_AGAINST_LIMIT: &str = "this step against its limit";
+pub const STEP_TOO_LONG: &str = "This step takes longer than its limit.";
+pub const PUMP_TOO_LONG: &str = "The pump has run longer than it may: let go of the button and let it cool.";
+pub const FIRST_VERDICT: &str = "First verdict on";
+pub const VERDICT: &str = "Verdict on";
+pub const SIGNALS: &str = "signals";
+pub const STATES: &str = "demand, pump, valves, switches";
+pub const STEPS: &str = "steps";
+pub const JUST_NOW: &str = "Just now";
+pub const JUST_NOW_EMPTY: &str = "The verdict of each cycle appears here when it is over.";
+
+pub const FOUND: &str = "What was found";
+pub const SHOW_PLACE: &str = "Show the place";
+pub const FROM_PART_WAY: &str = "It did not begin in its end position";
+pub const MISSING: &str = "Missing";
+pub const PART_OF_CYCLE: &str = "part of the cycle";
+pub const WHOLE_CYCLE: &str = "Whole cycle";
+pub const CLOSER: &str = "Closer";
+pub const WIDER: &str = "Wider";
+pub const EARLIER: &str = "Earlier";
+pub const LATER: &str = "Later";
+pub const ZOOM_HINT: &str = "Drag a picture to move along. Closer and wider: Ctrl and wheel, two fingers, double click, or + and -. \
+    Arrow keys move the cursor, [ and ] the stretch, 0 shows the whole cycle.";
+pub const TAKE_SHOWN: &str = "What is shown, to take along:";
+pub const TAKE_ALONG: &str = "Take it along";
+pub const VERDICT_JSON: &str = "verdict (JSON)";
+pub const WITHOUT_REFERENCE: &str = "Hide the sound cycle";
+pub const WITH_REFERENCE: &str = "Show a sound cycle beside it";
+pub const NO_REFERENCE: &str = "There is no sound earlier cycle of this direction to lay beside it yet.";
+
 pub const RUN_SHEET: &str = "Run sheet";
 pub const RUN_SHEET_NOTE: &str = "One row a step. Thin line: expected end at this oil temperature and supply. Bracket: \
     limit. Hatched: the end was not confirmed in time.";
 pub const LANES: &str = "Pressure, current, supply";
-pub const LANES_NOTE: &str =
-    "Shaded: every second step. Choose a step's row above to look at it more closely.";
+pub const LANES_NOTE: &str = "Shaded: every second step.";
 pub const SWITCHES: &str = "Demand, pump, valves, switches";
 pub const SWITCHES_NOTE: &str = "A bar while it is given, on, energised or made.";
 pub const WEEK: &str = "The week at a glance";
 pub const WEEK_NOTE: &str = "One mark a cycle, at its hour. Ring: sound. Diamond: note. Triangle: attend. Square: stop \
     using. Choose a mark to see its cycle.";
+
+/// What the line beside each lane's own is.
+pub fn reference_note(reference: Option<&ReferenceCycle>) -> String {
+    let Some(cycle) = reference else { return String::new() };
+    let oil = cycle.oil_temperature_c.map_or(String::new(), |c| format!(", oil at {}", quantity(c, "°C")));
+    format!(
+        "Thin grey line: a sound cycle of this car, {}{oil}, each step stretched to begin and end with this one's.",
+        short_moment(&cycle.start)
+    )
+}
 
 /// A weight in words.
 pub fn weight(word: &str) -> &'static str {
@@ -71,6 +175,11 @@ pub fn weight(word: &str) -> &'static str {
         "attend" => "attend",
         _ => "note",
     }
+}
+
+/// A direction as a heading.
+pub fn way(direction: &str) -> &'static str {
+    if direction == "opening" { "Opening" } else { "Closing" }
 }
 
 /// An outcome in words.
@@ -130,7 +239,77 @@ pub fn measure(id: &str) -> String {
 
 /// Seconds as they are read.
 pub fn secs(value: f64) -> String {
-    format!("{value:.2} s")
+    format!("{} s", fixed(value, 2))
+}
+
+/// A number with so many decimals, with the reader's decimal sign.
+pub fn fixed(value: f64, decimals: usize) -> String {
+    reading::now().sign(format!("{value:.decimals$}"))
+}
+
+/// A number and its unit, in the reader's units.
+pub fn quantity(value: f64, unit: &str) -> String {
+    let (name, factor, offset) = reading::now().unit(unit);
+    let text = number(value * factor + offset);
+    if name.is_empty() { text } else { format!("{text} {name}") }
+}
+
+/// A difference or an uncertainty in the reader's units, without the unit's name.
+pub fn spread(value: f64, unit: &str) -> String {
+    number(value * reading::now().unit(unit).1)
+}
+
+/// A sentence that was written with a decimal point, bar and °C, as this reader wants it.
+pub fn said(text: &str) -> String {
+    let reading = reading::now();
+    if reading == reading::USUAL {
+        return text.to_owned();
+    }
+    let mut out = String::with_capacity(text.len());
+    let mut rest = text;
+    while let Some(begin) = rest.find(|c: char| c.is_ascii_digit()) {
+        let inside_a_word =
+            rest[..begin].chars().next_back().is_some_and(|c| c.is_alphanumeric() || c == '_');
+        let length = number_length(&rest[begin..]);
+        let (before, found) = (&rest[..begin], &rest[begin..begin + length]);
+        rest = &rest[begin + length..];
+        let unit = ["bar", "°C"].into_iter().find(|unit| {
+            let after = rest.strip_prefix(' ').and_then(|r| r.strip_prefix(unit));
+            after.is_some_and(|r| !r.starts_with(char::is_alphanumeric))
+        });
+        match (unit, found.parse::<f64>()) {
+            (Some(unit), Ok(value)) if !inside_a_word => {
+                let (name, factor, offset) = reading.unit(unit);
+                let negative = before.ends_with('-');
+                out.push_str(if negative { &before[..before.len() - 1] } else { before });
+                let value = if negative { -value } else { value } * factor + offset;
+                let decimals = found.split_once('.').map_or(0, |(_, d)| d.len());
+                // One psi is a fifteenth of a bar: a decimal fewer says as much.
+                let decimals =
+                    if unit == "bar" && reading.psi { decimals.saturating_sub(1) } else { decimals };
+                out.push_str(&fixed(value, decimals));
+                out.push(' ');
+                out.push_str(&name);
+                rest = &rest[1 + unit.len()..];
+            }
+            _ => {
+                out.push_str(before);
+                out.push_str(&if inside_a_word { found.to_owned() } else { reading.sign(found.to_owned()) });
+            }
+        }
+    }
+    out.push_str(rest);
+    out
+}
+
+/// Digits, and a point with digits behind it.
+fn number_length(text: &str) -> usize {
+    let digits = |t: &str| t.bytes().take_while(u8::is_ascii_digit).count();
+    let whole = digits(text);
+    match text.get(whole + 1..).map(digits) {
+        Some(n) if n > 0 && text[whole..].starts_with('.') => whole + 1 + n,
+        _ => whole,
+    }
 }
 
 /// A number to three figures, as it is read.
@@ -142,10 +321,11 @@ pub fn number(value: f64) -> String {
         s if s >= 0.1 || s == 0.0 => format!("{value:.2}"),
         _ => format!("{value:.4}"),
     };
-    match text.contains('.') {
+    let text = match text.contains('.') {
         true => text.trim_end_matches('0').trim_end_matches('.').to_owned(),
         false => text,
-    }
+    };
+    reading::now().sign(text)
 }
 
 /// A share that is said as how sure one is.
@@ -160,12 +340,26 @@ pub fn sure(value: f64) -> &'static str {
 
 /// A moment, RFC 3339, as it is read.
 pub fn moment(text: &str) -> String {
-    date(text, "%-d %b %Y, %H:%M:%S UTC")
+    date(
+        text,
+        match reading::now().dates {
+            Dates::Day => "%-d %b %Y, %H:%M:%S UTC",
+            Dates::Month => "%b %-d, %Y, %H:%M:%S UTC",
+            Dates::Year => "%Y-%m-%d, %H:%M:%S UTC",
+        },
+    )
 }
 
 /// A moment without its year.
 pub fn short_moment(text: &str) -> String {
-    date(text, "%a %-d %b, %H:%M")
+    date(
+        text,
+        match reading::now().dates {
+            Dates::Day => "%a %-d %b, %H:%M",
+            Dates::Month => "%a %b %-d, %H:%M",
+            Dates::Year => "%a %m-%d, %H:%M",
+        },
+    )
 }
 
 fn date(text: &str, format: &str) -> String {
@@ -177,7 +371,12 @@ fn date(text: &str, format: &str) -> String {
 
 /// A day.
 pub fn day_of_week(at: Micros) -> String {
-    date(&foldwatch_report::rfc3339(at), "%a %-d %b")
+    let format = match reading::now().dates {
+        Dates::Day => "%a %-d %b",
+        Dates::Month => "%a %b %-d",
+        Dates::Year => "%a %m-%d",
+    };
+    date(&foldwatch_report::rfc3339(at), format)
 }
 
 /// "no findings", "1 finding", "3 findings".
@@ -200,7 +399,7 @@ pub fn matter_count(matter: &Matter) -> String {
         (None, _) => "cycles",
     };
     let cold = match matter.cold {
-        Some((n, edge)) => format!(", {n} of them below {edge:.0} °C"),
+        Some((n, edge)) => format!(", {n} of them below {}", quantity(edge, "°C")),
         None => String::new(),
     };
     format!("in {} of {} {what}{cold}", matter.cycles, matter.of)
@@ -276,6 +475,15 @@ mod tests {
             newest: (String::new(), String::new()),
         };
         assert_eq!(matter_count(&matter), "in 7 of 41 closings, 6 of them below 8 °C");
+    }
+
+    #[tokio::test]
+    async fn sentences_are_read_in_the_readers_way() {
+        let psi = reading::Reading { comma: true, psi: true, fahrenheit: true, ..reading::USUAL };
+        let written = "At -2.5 °C `p1.x` fell from 150.0 bar to 12 bar in 1.25 s, 3 bars. 7.";
+        let read = "At 27,5 °F `p1.x` fell from 2176 psi to 174 psi in 1,25 s, 3 bars. 7.";
+        assert_eq!(reading::as_if(psi, || said(written)), read);
+        assert_eq!(said(written), written);
     }
 
     #[test]

@@ -22,6 +22,26 @@ pub struct Traces {
     pub states: Vec<StateTrace>,
     /// Stretches about which nothing is known, in seconds from the origin.
     pub gaps_s: Vec<(f64, f64)>,
+    /// The sound cycle that each signal's `reference` is of; null where there is none, or none was asked for.
+    pub reference: Option<ReferenceCycle>,
+}
+
+/// A sound earlier cycle of the same car and direction.
+#[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
+pub struct ReferenceCycle {
+    /// Its start, RFC 3339, UTC: where it is found.
+    pub start: String,
+    /// Oil temperature of its first step, if known.
+    pub oil_temperature_c: Option<f64>,
+}
+
+/// The same signal in the reference cycle.
+#[derive(Debug, Clone, Serialize, utoipa::ToSchema)]
+pub struct ReferenceTrace {
+    /// Seconds from the origin: each of its steps is stretched to begin and end where the same step does here.
+    pub times_s: Vec<f64>,
+    /// The values; null where a row says nothing.
+    pub values: Vec<Option<f32>>,
 }
 
 /// A signal that is a number.
@@ -41,6 +61,8 @@ pub struct NumberTrace {
     pub times_s: Vec<f64>,
     /// The values; null where a row says nothing.
     pub values: Vec<Option<f32>>,
+    /// The same signal in a sound earlier cycle, if there is one and it was asked for.
+    pub reference: Option<ReferenceTrace>,
 }
 
 /// A signal that is on or off.
@@ -106,7 +128,15 @@ impl Traces {
             .filter(|gap| gap.to > from && gap.from < until)
             .map(|gap| (secs(gap.from.max(from)), secs(gap.to.min(until))))
             .collect();
-        Traces { origin: rfc3339(origin), from_s: secs(from), until_s: secs(until), numbers, states, gaps_s }
+        Traces {
+            origin: rfc3339(origin),
+            from_s: secs(from),
+            until_s: secs(until),
+            numbers,
+            states,
+            gaps_s,
+            reference: None,
+        }
     }
 }
 
@@ -120,6 +150,7 @@ fn number(signal: &Signal, recorded: usize, kept: impl Iterator<Item = (f64, f32
         recorded,
         times_s,
         values,
+        reference: None,
     }
 }
 
@@ -140,7 +171,7 @@ fn on_spans(recording: &Recording, ix: SignalIx, from: Micros, until: Micros) ->
     spans
 }
 
-fn tidy(secs: f64) -> f64 {
+pub(crate) fn tidy(secs: f64) -> f64 {
     (secs * 1e6).round() / 1e6
 }
 

@@ -19,6 +19,7 @@ use foldwatch_wire::Frame;
 
 use super::bench::Bench;
 use super::causes::Causes;
+use super::guides::Guides;
 use super::lines::{Lines, LinesSettings, stand_in};
 use super::ports::Ports;
 use super::replay::{Journal, logger_name};
@@ -88,6 +89,8 @@ pub struct Around {
     pub lost: Lost,
     /// What the cycles showed, for the causes.
     pub causes: Arc<Causes>,
+    /// Guided tests under way.
+    pub guides: Arc<Guides>,
 }
 
 /// Judges what all loggers send.
@@ -136,7 +139,7 @@ impl Judge {
             let mut work = Work { car: car.id.clone(), ..Work::default() };
             for row in Journal::new(&*reader, &car.id, after, Position(i64::MAX as u64)) {
                 let (_, id, frame) = row?;
-                desk.take(id, frame, &around.hub, &*reader, &mut work);
+                desk.take(id, frame, &around, &*reader, &mut work);
                 frames += 1;
             }
             tracing::info!(car = car.id, frames, "goes on");
@@ -201,6 +204,7 @@ impl Judge {
                     self.around.causes.showed(&desk.id, &desk.profile, desk.lane.engine().evidence());
                 }
                 desk.bench.publish(&desk.lane, &self.around.hub);
+                self.around.guides.publish(&desk.id, &desk.lane);
                 work.state = desk.state_to_save(work.frames.len());
             }
             if self.keeper.send(work).is_err() {
@@ -239,7 +243,7 @@ impl Judge {
             Frame::Time(note) => Some(*note),
             _ => None,
         };
-        desk.take(arrived.id, arrived.frame, &self.around.hub, &*self.reader, work);
+        desk.take(arrived.id, arrived.frame, &self.around, &*self.reader, work);
         if let Some(note) = note {
             desk.clock(arrived.id, note.utc, received, work);
         }
@@ -302,7 +306,7 @@ impl Judge {
         for logger in lost {
             for desk in self.desks.iter_mut().filter(|desk| desk.attached.contains(&logger)) {
                 let mut work = Work { car: desk.id.clone(), ..Work::default() };
-                desk.flush(&self.around.hub, &*self.reader, &mut work);
+                desk.flush(&self.around, &*self.reader, &mut work);
                 // A keeper that is gone is noticed with the next batch.
                 let _ = self.keeper.send(work);
             }
@@ -315,24 +319,28 @@ impl Desk {
         &mut self,
         id: foldwatch_wire::FrameId,
         frame: Frame,
-        hub: &Hub,
+        around: &Around,
         reader: &dyn Catalogue,
         work: &mut Work,
     ) {
         let mut events = Vec::new();
         let bench = &mut self.bench;
-        self.lane.push(id, frame, &mut |item: &Item<'_>| bench.item(item), &mut |event| events.push(event));
-        self.after(events, hub, reader, work);
+        let mut taps = |item: &Item<'_>| {
+            bench.item(item);
+            around.guides.feed(&self.id, |guide| guide.item(item));
+        };
+        self.lane.push(id, frame, &mut taps, &mut |event| events.push(event));
+        self.after(events, around, reader, work);
     }
 
-    fn flush(&mut self, hub: &Hub, reader: &dyn Catalogue, work: &mut Work) {
+    fn flush(&mut self, around: &Around, reader: &dyn Catalogue, work: &mut Work) {
         let mut events = Vec::new();
         let bench = &mut self.bench;
         self.lane.flush(&mut |item: &Item<'_>| bench.item(item), &mut |event| events.push(event));
-        self.after(events, hub, reader, work);
+        self.after(events, around, reader, work);
     }
 
-    fn after(&mut self, events: Vec<Event>, hub: &Hub, reader: &dyn Catalogue, work: &mut Work) {
+    fn after(&mut self, events: Vec<Event>, around: &Around, reader: &dyn Catalogue, work: &mut Work) {
         for note in self.lane.take_notes() {
             tracing::info!(car = self.id, "{note}");
         }
@@ -342,9 +350,12 @@ impl Desk {
                     let start = rfc3339(self.lane.utc(at));
                     let began =
                         LiveCycle { car: self.id.clone(), start, outcome: None, findings: Vec::new() };
-                    hub.publish(LiveMessage::Began(began));
+                    around.hub.publish(LiveMessage::Began(began));
                 }
-                Event::Closed(verdict) => self.verdict(*verdict, false, reader, work),
+                Event::Closed(verdict) => {
+                    around.guides.movement(&self.id, &verdict);
+                    self.verdict(*verdict, false, reader, work);
+                }
                 Event::Settled(verdict) => self.verdict(*verdict, true, reader, work),
             }
         }

@@ -7,6 +7,7 @@
 mod archive;
 mod bench;
 mod causes;
+mod guides;
 mod judge;
 mod keep;
 pub mod lines;
@@ -101,6 +102,8 @@ pub async fn start(settings: Settings) -> Result<Watch> {
 
     let (works_in, works) = sync_channel(WORKS);
     let causes = Arc::new(causes::Causes::new(works_in.clone()));
+    let profiles = cars.iter().map(|car| (car.id.clone(), Arc::clone(&car.profile))).collect();
+    let guides = Arc::new(guides::Guides::new(profiles, Arc::clone(&hub)));
     let (batches_in, mut batches) = mpsc::channel(BATCHES);
     let parts = (Arc::clone(&ports), Arc::clone(&hub), Arc::clone(&lost));
     let (keeper, reader) = tokio::task::spawn_blocking(move || -> Result<_> {
@@ -130,6 +133,7 @@ pub async fn start(settings: Settings) -> Result<Watch> {
             hub: Arc::clone(&hub),
             lost,
             causes: Arc::clone(&causes),
+            guides: Arc::clone(&guides),
         };
         tokio::task::spawn_blocking(move || Judge::resume(&cars, lines, reader, works_in, around))
     };
@@ -153,6 +157,7 @@ pub async fn start(settings: Settings) -> Result<Watch> {
         open: Box::new(move || opened()),
         traces: Arc::new(traces::Kept(open)),
         causes: Arc::clone(&causes) as Arc<dyn foldwatch_web::Causes>,
+        guides: guides as Arc<dyn foldwatch_web::Guides>,
         hub: Arc::clone(&hub),
         metrics: Box::new(move || meter.render()),
     });

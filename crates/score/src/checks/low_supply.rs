@@ -20,7 +20,7 @@ static ABOUT: About = About {
 };
 
 /// Voltage of an empty battery, as a share of its nominal one.
-const EMPTY: f64 = 10.5 / 12.0;
+pub const EMPTY: f64 = 10.5 / 12.0;
 /// Factor on the usual drop. Judgment: temperature alone changes a sound battery's resistance by less within a season.
 const MORE: f64 = 1.5;
 /// Scaled deviations above the usual.

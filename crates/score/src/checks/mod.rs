@@ -27,6 +27,8 @@ mod stuck_switch;
 mod unconfirmed_running;
 mod weak_pump;
 
+pub use low_supply::EMPTY as EMPTY_SUPPLY;
+
 pub(crate) use fuse_margin::used as fuse_used;
 pub(crate) use run_on::overrun;
 pub(crate) use signal_fault::is_pinned;

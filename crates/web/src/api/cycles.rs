@@ -2,16 +2,17 @@
 
 use axum::Json;
 use axum::extract::{Path, State};
-use foldwatch_report::{Cycle, parse_utc, rfc3339};
+use foldwatch_report::{Cycle, rfc3339};
 use foldwatch_store::{CycleQuery, FindingQuery};
-use foldwatch_units::{Direction, Micros, Seconds};
+use foldwatch_units::Direction;
 use serde::{Deserialize, Serialize};
 
 use super::cars::CycleRow;
 use crate::app::App;
 use crate::failure::{Asked, Failure, FailureBody};
 use crate::query::{self, weight_of, weight_word};
-use crate::traces::{AFTER, BEFORE, MOST_POINTS, Traces};
+use crate::reference;
+use crate::traces::{MOST_POINTS, Traces};
 
 /// Which cycles, newest first.
 #[derive(Debug, Default, Deserialize, utoipa::IntoParams)]
@@ -128,6 +129,9 @@ pub(crate) struct Window {
     until_s: Option<f64>,
     /// At most so many points of each signal: 4 to 20000, 1000 if not given.
     points: Option<usize>,
+    /// With a sound earlier cycle beside it.
+    #[serde(default)]
+    reference: bool,
 }
 
 /// The longest stretch of traces in one answer, in seconds.
@@ -153,16 +157,15 @@ pub(crate) async fn traces(
     app.ask(move |desk| {
         let view = query::car(desk, &car)?;
         let cycle = query::cycle(desk, &view.car.id, &start)?;
-        let begin = parse_utc(&cycle.start).unwrap_or(Micros(0));
-        let end = parse_utc(&cycle.end).unwrap_or(begin);
         let ends = [("from_s", window.from_s), ("until_s", window.until_s)];
         if let Some((name, Some(end))) = ends.into_iter().find(|(_, end)| end.is_some_and(|s| !s.is_finite()))
         {
             return Err(Failure::parameter(name, &end.to_string(), "a number of seconds"));
         }
-        let from = window.from_s.map_or(begin - BEFORE, |s| begin + Seconds(s));
-        let until = window.until_s.map_or(end + AFTER, |s| begin + Seconds(s));
-        let length = (until - from).0;
+        let (begin, first, last) = reference::stretch(&cycle);
+        let from = window.from_s.unwrap_or((first - begin).0);
+        let until = window.until_s.unwrap_or((last - begin).0);
+        let length = until - from;
         if !(length > 0.0 && length <= LONGEST_S) {
             let right = "after from_s, and at most an hour";
             return Err(Failure::parameter("until_s", &length.to_string(), right));
@@ -171,8 +174,8 @@ pub(crate) async fn traces(
         if !(4..=MOST_POINTS).contains(&points) {
             return Err(Failure::parameter("points", &points.to_string(), "4 to 20000"));
         }
-        let recording = desk.recording(&view.car.id, from, until).map_err(Failure::no_samples)?;
-        Ok(Json(Traces::of(&view.profile, &recording, begin, (from, until), points)))
+        let traces = reference::traces(desk, &view, &cycle, (from, until), points, window.reference)?;
+        traces.map(Json).map_err(Failure::no_samples)
     })
     .await
 }

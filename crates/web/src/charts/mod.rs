@@ -102,8 +102,8 @@ pub(crate) struct Lane {
 
 #[derive(Debug, Clone)]
 pub(crate) enum LaneKind {
-    /// A line over time; a new piece where it is interrupted.
-    Line { pieces: Vec<Vec<(f64, f64)>>, low: f64, high: f64 },
+    /// A line over time, a new piece where it is interrupted, with another one beside it to compare with.
+    Line { pieces: Vec<Vec<(f64, f64)>>, beside: Vec<Vec<(f64, f64)>>, low: f64, high: f64 },
     /// Bars in a row.
     Bars(Vec<Bar>),
     /// Marks on a surface.

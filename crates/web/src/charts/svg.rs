@@ -1,17 +1,24 @@
 //! Draws any [`Figure`] as SVG. Looks come from the style sheet by class; nothing here knows what is drawn.
+//!
+//! Along the axis everything stands in shares of the picture's width, down it in pixels: the same picture fits a desk and
+//! a phone with its letters as large as they should be, and the script zooms by making the innermost picture wider. The
+//! lanes' names are a column of text beside it.
 
 use std::fmt::Write;
 
 use maud::{Markup, html};
 
 use super::{Axis, AxisKind, Band, Bar, Dot, Figure, Flag, Lane, LaneKind, Shape};
+use crate::reading;
+use crate::texts::fixed;
 
-/// Width of the whole picture and of the names at its left, in the picture's own units.
-const WIDTH: f64 = 1000.0;
-const NAMES: f64 = 168.0;
-const RIGHT: f64 = 12.0;
-const AXIS: f64 = 30.0;
+/// A line's picture is so many of its own units wide, whatever it is on the screen.
+const UNITS: f64 = 1000.0;
+const AXIS: f64 = 26.0;
 const FLAGS: f64 = 26.0;
+/// Names are so wide where a picture is on its own, in pixels, and the plot beside them.
+const NAMES: f64 = 190.0;
+const PLOT: f64 = 1000.0;
 
 /// A figure with its title, or its empty state.
 pub(crate) fn draw(figure: &Figure) -> Markup {
@@ -19,26 +26,118 @@ pub(crate) fn draw(figure: &Figure) -> Markup {
         figure.chart id=(figure.id) data-shared=[figure.shared.then_some("yes")] data-from=(figure.axis.from) data-to=(figure.axis.to) {
             figcaption { h3 { (figure.title) } @if !figure.note.is_empty() { p { (figure.note) } } }
             @if let Some(empty) = &figure.empty { p.empty { (empty) } }
-            @else { div.scroll tabindex="0" role="group" aria-label=(figure.title) { (picture(figure)) } }
+            @else {
+                div.strip tabindex=[figure.shared.then_some("0")] role="group" aria-label=(figure.title) {
+                    (names(figure))
+                    div.plot-box { (picture(figure)) }
+                }
+            }
         }
     }
 }
 
-fn height(lane: &Lane) -> f64 {
+/// Figures below one another as one picture for other programs, `style` being its looks.
+pub(crate) fn alone(title: &str, figures: &[Figure], style: &str) -> String {
+    let mut y = 30.0;
+    let drawn: Vec<(&Figure, f64)> = figures
+        .iter()
+        .filter(|figure| figure.empty.is_none())
+        .map(|figure| {
+            let at = y + 24.0;
+            y = at + height(figure) + 18.0;
+            (figure, at)
+        })
+        .collect();
+    html! {
+        svg xmlns="http://www.w3.org/2000/svg" width=(NAMES + PLOT + 20.0) height=(y) font-family="sans-serif" {
+            style { (maud::PreEscaped(style.replace('<', ""))) }
+            rect.paper width="100%" height="100%" {}
+            text.title x="10" y="24" { (title) }
+            @for (figure, at) in drawn {
+                text.figure-title x="10" y=(at - 8.0) { (figure.title) }
+                svg x="10" y=(at) width=(NAMES) height=(height(figure)) { (names_alone(figure)) }
+                svg x=(NAMES + 10.0) y=(at) width=(PLOT) height=(height(figure)) { (picture(figure)) }
+            }
+        }
+    }
+    .into_string()
+}
+
+fn lane_height(lane: &Lane) -> f64 {
     match lane.kind {
-        LaneKind::Line { .. } => 92.0,
-        LaneKind::Bars(_) => 23.0,
+        LaneKind::Line { .. } => 88.0,
+        LaneKind::Bars(_) => 24.0,
         LaneKind::Marks(_) => 30.0,
-        LaneKind::Dots { .. } => 300.0,
+        LaneKind::Dots { .. } => 240.0,
+    }
+}
+
+fn top(figure: &Figure) -> f64 {
+    if figure.flags.is_empty() { 4.0 } else { FLAGS }
+}
+
+fn bottom(figure: &Figure) -> f64 {
+    top(figure) + figure.lanes.iter().map(lane_height).sum::<f64>()
+}
+
+fn height(figure: &Figure) -> f64 {
+    bottom(figure) + AXIS
+}
+
+/// The lanes with where each begins.
+fn lanes(figure: &Figure) -> impl Iterator<Item = (&Lane, f64)> {
+    let mut y = top(figure);
+    figure.lanes.iter().map(move |lane| {
+        let at = y;
+        y += lane_height(lane);
+        (lane, at)
+    })
+}
+
+fn unit(axis: Axis) -> &'static str {
+    match axis.kind {
+        AxisKind::Hours => "UTC",
+        AxisKind::Cycles => "cycle",
+        AxisKind::Seconds => "s from start",
+    }
+}
+
+/// The lanes' names, each as high as its lane; their heights are in the style sheet.
+fn names(figure: &Figure) -> Markup {
+    html! {
+        ul.names.flagged[!figure.flags.is_empty()] aria-hidden="true" {
+            @for (lane, _) in lanes(figure) {
+                @match &lane.kind {
+                    LaneKind::Line { .. } => li.line title=(lane.label) { span { (lane.label) } small { (reading::now().unit(lane.unit).0) } },
+                    LaneKind::Bars(_) => li.bars title=(lane.label) { span { (lane.label) } },
+                    LaneKind::Marks(_) => li.marks title=(lane.label) { span { (lane.label) } },
+                    LaneKind::Dots { .. } => li.dots { span { (lane.label) } small { (lane.unit) } },
+                }
+            }
+            li.unit { (unit(figure.axis)) }
+        }
+    }
+}
+
+fn names_alone(figure: &Figure) -> Markup {
+    html! {
+        @for (lane, y) in lanes(figure) {
+            text x="0" y=(y + lane_height(lane) / 2.0 + 4.0) { (lane.label) @if !lane.unit.is_empty() { ", " (reading::now().unit(lane.unit).0) } }
+        }
+        text.tick-text x=(NAMES - 8.0) y=(bottom(figure) + 19.0) text-anchor="end" { (unit(figure.axis)) }
     }
 }
 
 struct Scale(Axis);
 
 impl Scale {
-    fn x(&self, value: f64) -> f64 {
-        let share = (value - self.0.from) / (self.0.to - self.0.from).max(f64::MIN_POSITIVE);
-        NAMES + share.clamp(0.0, 1.0) * (WIDTH - NAMES - RIGHT)
+    /// The share of the width, 0 to 1.
+    fn share(&self, value: f64) -> f64 {
+        ((value - self.0.from) / (self.0.to - self.0.from).max(f64::MIN_POSITIVE)).clamp(0.0, 1.0)
+    }
+
+    fn x(&self, value: f64) -> String {
+        percent(self.share(value))
     }
 
     fn shows(&self, value: f64) -> bool {
@@ -46,24 +145,26 @@ impl Scale {
     }
 }
 
+fn percent(share: f64) -> String {
+    format!("{}%", (share * 1e5).round() / 1e3)
+}
+
 fn picture(figure: &Figure) -> Markup {
     let scale = Scale(figure.axis);
-    let top = if figure.flags.is_empty() { 4.0 } else { FLAGS };
-    let mut places = Vec::new();
-    let mut y = top;
-    for lane in &figure.lanes {
-        places.push((lane, y, height(lane)));
-        y += height(lane);
-    }
-    let bottom = y;
-    let view = format!("0 0 {WIDTH} {}", bottom + AXIS);
+    let (top, bottom) = (top(figure), bottom(figure));
     html! {
-        svg viewBox=(view) width=(WIDTH) height=(bottom + AXIS) role="img" aria-label=(figure.title) data-left=(NAMES) data-right=(WIDTH - RIGHT) {
+        svg width="100%" height=(bottom + AXIS) role="group" aria-label=(figure.title) {
             defs { (hatching(&figure.id)) }
-            @for band in &figure.bands { (draw_band(band, &scale, top, bottom, &figure.id)) }
-            (ticks(&scale, top, bottom))
-            @for (lane, y, h) in &places { (draw_lane(lane, &scale, *y, *h, &figure.id)) }
-            @for (flag, x) in spread(&figure.flags, &scale) { (draw_flag(flag, scale.x(flag.x), x, bottom)) }
+            @for (lane, y) in lanes(figure) { line.rule x1="0" x2="100%" y1=(y + lane_height(lane)) y2=(y + lane_height(lane)) {} }
+            svg.plot x="0" width="100%" height=(bottom + AXIS) overflow="visible" {
+                @for band in &figure.bands { (draw_band(band, &scale, top, bottom, &figure.id)) }
+                (ticks(&scale, top, bottom))
+                @for (lane, y) in lanes(figure) { (draw_lane(lane, &scale, y, lane_height(lane), &figure.id)) }
+                @for (flag, x) in spread(&figure.flags, &scale) { (draw_flag(flag, &scale.x(flag.x), x, bottom)) }
+            }
+            @for (lane, y) in lanes(figure) {
+                @if let LaneKind::Line { low, high, .. } = lane.kind { (range(low, high, lane.unit, y, lane_height(lane))) }
+            }
         }
     }
 }
@@ -78,11 +179,11 @@ fn hatching(id: &str) -> Markup {
 }
 
 fn draw_band(band: &Band, scale: &Scale, top: f64, bottom: f64, id: &str) -> Markup {
-    let (x, to) = (scale.x(band.from), scale.x(band.to));
+    let (from, to) = (scale.share(band.from), scale.share(band.to));
     let fill = band.gap.then(|| format!("url(#{id}-hatch)"));
     html! {
-        @if to > x {
-            rect.band.gap[band.gap] x=(r(x)) y=(top) width=(r(to - x)) height=(bottom - top) fill=[fill] {
+        @if to > from {
+            rect.band.gap[band.gap] x=(percent(from)) y=(top) width=(percent(to - from)) height=(bottom - top) fill=[fill] {
                 title { (band.title) }
             }
         }
@@ -116,44 +217,43 @@ fn ticks(scale: &Scale, top: f64, bottom: f64) -> Markup {
     let text = |v: f64| match kind {
         AxisKind::Hours => format!("{v:02.0}:00"),
         AxisKind::Cycles => format!("{v:.0}"),
-        AxisKind::Seconds if step < 0.1 => format!("{v:.2}"),
-        AxisKind::Seconds if step < 1.0 => format!("{v:.1}"),
-        AxisKind::Seconds => format!("{v:.0}"),
+        AxisKind::Seconds => fixed(
+            v,
+            match step {
+                s if s < 0.1 => 2,
+                s if s < 1.0 => 1,
+                _ => 0,
+            },
+        ),
     };
-    let unit = match kind {
-        AxisKind::Hours => "UTC",
-        AxisKind::Cycles => "cycle",
-        AxisKind::Seconds => "s from start",
+    // At the edges there is no room for half a text.
+    let anchor = |v: f64| match scale.share(v) {
+        s if s < 0.02 => "start",
+        s if s > 0.98 => "end",
+        _ => "middle",
     };
     html! {
         @for v in at {
-            line.tick x1=(r(scale.x(v))) x2=(r(scale.x(v))) y1=(top) y2=(bottom + 4.0) {}
-            @if scale.x(v) < WIDTH - 14.0 || kind == AxisKind::Cycles {
-                text.tick-text x=(r(scale.x(v))) y=(bottom + 21.0) text-anchor="middle" { (text(v)) }
-            }
+            line.tick x1=(scale.x(v)) x2=(scale.x(v)) y1=(top) y2=(bottom + 4.0) {}
+            text.tick-text x=(scale.x(v)) y=(bottom + 19.0) text-anchor=(anchor(v)) { (text(v)) }
         }
-        text.tick-text x=(NAMES - 26.0) y=(bottom + 21.0) text-anchor="end" { (unit) }
     }
 }
 
 fn draw_lane(lane: &Lane, scale: &Scale, y: f64, h: f64, id: &str) -> Markup {
     let colour = format!("c{}", lane.colour);
     html! {
-        line.rule x1="0" x2=(WIDTH) y1=(y + h) y2=(y + h) {}
         @match &lane.kind {
-            LaneKind::Line { pieces, low, high } => {
-                (name(lane, y + h / 2.0 + 4.0))
-                (range(*low, *high, lane.unit, y, h))
-                @let to_y = |v: f64| y + h - 4.0 - (v - low) / (high - low) * (h - 8.0);
-                @for piece in pieces { path.line.(colour) d=(path(piece, scale, &to_y)) {} }
+            LaneKind::Line { pieces, beside, low, high } => {
+                @let to_y = |v: f64| h - 4.0 - (v - low) / (high - low) * (h - 8.0);
+                svg x="0" y=(y) width="100%" height=(h) viewBox={ "0 0 " (UNITS) " " (h) } preserveAspectRatio="none" overflow="visible" {
+                    @for piece in beside { path.line.beside d=(path(piece, scale, &to_y)) vector-effect="non-scaling-stroke" {} }
+                    @for piece in pieces { path.line.(colour) d=(path(piece, scale, &to_y)) vector-effect="non-scaling-stroke" {} }
+                }
             }
-            LaneKind::Bars(bars) => {
-                (name(lane, y + 15.5))
-                @for bar in bars { (draw_bar(bar, scale, y, h, &colour, id)) }
-            }
+            LaneKind::Bars(bars) => @for bar in bars { (draw_bar(bar, scale, y, h, &colour, id)) },
             LaneKind::Marks(dots) => {
-                (name(lane, y + 19.5))
-                @for dot in dots { (mark(dot.shape, scale.x(dot.x), y + h / 2.0, 6.0, &dot.title, dot.href.as_deref())) }
+                @for dot in dots { (placed(dot.shape, &scale.x(dot.x), y + h / 2.0, 6.0, &dot.title, dot.href.as_deref())) }
             }
             LaneKind::Dots { dots, low, high, limit, trend } => {
                 (surface(dots, (*low, *high), *limit, *trend, lane, scale, (y, h)))
@@ -162,19 +262,12 @@ fn draw_lane(lane: &Lane, scale: &Scale, y: f64, h: f64, id: &str) -> Markup {
     }
 }
 
-fn name(lane: &Lane, y: f64) -> Markup {
-    // A long name is cut with its whole text in the tip; the picture can't wrap it.
-    let short = if lane.label.chars().count() > 25 {
-        format!("{}…", lane.label.chars().take(24).collect::<String>().trim_end())
-    } else {
-        lane.label.clone()
-    };
-    html! { text.lane-name x="2" y=(y) { title { (lane.label) } (short) } }
-}
-
+/// Two figures to read a lane by, at its left edge.
 fn range(low: f64, high: f64, unit: &str, y: f64, h: f64) -> Markup {
-    let (_, at) = round_steps(low, high, false);
-    // Two figures are enough to read a lane by.
+    // The lane is in the recorded unit, its figures in the reader's.
+    let (_, factor, offset) = reading::now().unit(unit);
+    let (read_low, read_high) = (low * factor + offset, high * factor + offset);
+    let (step, at) = round_steps(read_low, read_high, false);
     let shown: Vec<f64> = match at.as_slice() {
         [] => Vec::new(),
         [only] => vec![*only],
@@ -182,50 +275,50 @@ fn range(low: f64, high: f64, unit: &str, y: f64, h: f64) -> Markup {
     };
     html! {
         @for v in shown {
-            @let at = y + h - 4.0 - (v - low) / (high - low) * (h - 8.0);
-            line.grid x1=(NAMES) x2=(WIDTH - RIGHT) y1=(r(at)) y2=(r(at)) {}
-            text.tick-text x=(NAMES - 6.0) y=(r((at + 4.0).clamp(y + 11.0, y + h - 2.0))) text-anchor="end" { (trim(v)) " " (unit) }
+            @let at = y + h - 4.0 - (v - read_low) / (read_high - read_low) * (h - 8.0);
+            line.grid x1="0" x2="100%" y1=(r(at)) y2=(r(at)) {}
+            text.tick-text.inside x="3" y=(r((at - 3.0).clamp(y + 11.0, y + h - 3.0))) { (fixed(v, usize::from(step < 1.0))) }
         }
     }
-}
-
-fn trim(v: f64) -> String {
-    let text = format!("{v:.1}");
-    text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
 }
 
 fn path(points: &[(f64, f64)], scale: &Scale, to_y: &dyn Fn(f64) -> f64) -> String {
     let mut d = String::new();
     for (n, (x, v)) in points.iter().filter(|(x, _)| scale.shows(*x)).enumerate() {
         // Writing into a string can't fail.
-        let _ = write!(d, "{}{} {}", if n == 0 { "M" } else { "L" }, r(scale.x(*x)), r(to_y(*v)));
+        let letter = if n == 0 { "M" } else { "L" };
+        let _ = write!(d, "{letter}{} {}", r(scale.share(*x) * UNITS), r(to_y(*v)));
     }
     d
 }
 
 fn draw_bar(bar: &Bar, scale: &Scale, y: f64, h: f64, colour: &str, id: &str) -> Markup {
-    let (x, to) = (scale.x(bar.from), scale.x(bar.to));
-    let width = (to - x).max(1.5);
+    let (from, to) = (scale.share(bar.from), scale.share(bar.to));
+    // As wide as can be seen.
+    let width = (to - from).max(0.0015);
     let fill = bar.doubtful.then(|| format!("url(#{id}-hatch)"));
-    let after = to
-        .max(bar.expected.map_or(0.0, |e| scale.x(e)))
-        .max(bar.limit.filter(|l| scale.shows(*l)).map_or(0.0, |l| scale.x(l)))
-        + 6.0;
-    let (text_x, anchor) = if after > WIDTH - 120.0 { (x - 6.0, "end") } else { (after, "start") };
+    let beyond = |v: Option<f64>| v.filter(|v| scale.shows(*v)).map_or(0.0, |v| scale.share(v));
+    let after = to.max(beyond(bar.expected)).max(beyond(bar.limit));
+    // Behind its end where there is room, else before its beginning, else inside.
+    let (text_x, dx, anchor) = match (after, from) {
+        (after, _) if after < 0.78 => (after, 6, "start"),
+        (_, from) if from > 0.22 => (from, -6, "end"),
+        _ => (from, 6, "start"),
+    };
     let body = html! {
         title { (bar.title) }
-        rect.bar.(colour).doubtful[bar.doubtful] x=(r(x)) y=(y + 4.0) width=(r(width)) height=(h - 8.0) fill=[fill] {}
+        rect.bar.(colour).doubtful[bar.doubtful] x=(percent(from)) y=(y + 4.0) width=(percent(width)) height=(h - 8.0) fill=[fill] {}
     };
     html! {
         @if bar.to >= scale.0.from && bar.from <= scale.0.to {
-            @match &bar.href { Some(href) => a href=(href) { (body) }, None => g { (body) } }
+            @match &bar.href { Some(href) => a href=(href) aria-label=(bar.title) { (body) }, None => g { (body) } }
             @if let Some(e) = bar.expected.filter(|e| scale.shows(*e)) {
-                path.expected d={ "M" (r(scale.x(e))) " " (y + 2.0) "V" (y + h - 2.0) } { title { "expected end" } }
+                line.expected x1=(scale.x(e)) x2=(scale.x(e)) y1=(y + 2.0) y2=(y + h - 2.0) { title { "expected end" } }
             }
             @if let Some(l) = bar.limit.filter(|l| scale.shows(*l)) {
-                path.limit d={ "M" (r(scale.x(l) - 3.0)) " " (y + 2.0) "h3V" (y + h - 2.0) "h-3" } { title { "limit" } }
+                svg x=(scale.x(l)) y=(y) overflow="visible" { path.limit d={ "M-3 2h3V" (h - 2.0) "h-3" } { title { "limit" } } }
             }
-            @if !bar.text.is_empty() { text.bar-text x=(r(text_x)) y=(y + 15.5) text-anchor=(anchor) { (bar.text) } }
+            @if !bar.text.is_empty() { text.bar-text x=(percent(text_x)) dx=(dx) y=(y + 16.0) text-anchor=(anchor) { (bar.text) } }
         }
     }
 }
@@ -240,24 +333,31 @@ fn surface(
     (y, h): (f64, f64),
 ) -> Markup {
     let to_y = |v: f64| y + h - 4.0 - (v - low) / (high - low) * (h - 8.0);
-    let (_, at) = round_steps(low, high, false);
+    let (step, at) = round_steps(low, high, false);
     html! {
         @for v in at.iter().step_by(2) {
-            line.grid x1=(NAMES) x2=(WIDTH - RIGHT) y1=(r(to_y(*v))) y2=(r(to_y(*v))) {}
-            text.tick-text x=(NAMES - 6.0) y=(r(to_y(*v) + 4.0)) text-anchor="end" { (format!("{v:.2} {}", lane.unit)) }
+            line.grid x1="0" x2="100%" y1=(r(to_y(*v))) y2=(r(to_y(*v))) {}
+            text.tick-text.inside x="3" y=(r(to_y(*v) - 3.0)) { (fixed(*v, if step < 0.1 { 2 } else { 1 })) " " (lane.unit) }
         }
         @if let Some(limit) = limit {
-            line.limit-line x1=(NAMES) x2=(WIDTH - RIGHT) y1=(r(to_y(limit))) y2=(r(to_y(limit))) {}
-            text.limit-text x=(NAMES + 4.0) y=(r(to_y(limit) - 7.0)) { (format!("limit {limit:.2}")) }
+            line.limit-line x1="0" x2="100%" y1=(r(to_y(limit))) y2=(r(to_y(limit))) {}
+            text.limit-text x="99%" y=(r(to_y(limit) - 7.0)) text-anchor="end" { "limit " (fixed(limit, 2)) }
         }
-        @if let Some(ends) = trend { path.trend-line d=(path(&ends, scale, &|v| to_y(v).clamp(y, y + h))) {} }
+        @if let Some([from, to]) = trend {
+            line.trend-line x1=(scale.x(from.0)) y1=(r(to_y(from.1).clamp(y, y + h))) x2=(scale.x(to.0)) y2=(r(to_y(to.1).clamp(y, y + h))) {}
+        }
         @for dot in dots.iter().filter(|d| d.shape == Shape::Raw) {
-            (mark(dot.shape, scale.x(dot.x), to_y(dot.y), 5.0, &dot.title, None))
+            (placed(dot.shape, &scale.x(dot.x), to_y(dot.y), 4.0, &dot.title, None))
         }
         @for dot in dots.iter().filter(|d| d.shape != Shape::Raw) {
-            (mark(dot.shape, scale.x(dot.x), to_y(dot.y), 7.0, &dot.title, dot.href.as_deref()))
+            (placed(dot.shape, &scale.x(dot.x), to_y(dot.y), 5.0, &dot.title, dot.href.as_deref()))
         }
     }
+}
+
+/// A mark at a share of the width.
+fn placed(shape: Shape, x: &str, y: f64, size: f64, title: &str, href: Option<&str>) -> Markup {
+    html! { svg x=(x) y=(r(y)) overflow="visible" { (mark(shape, 0.0, 0.0, size, title, href)) } }
 }
 
 /// A mark that its shape alone tells from the others.
@@ -281,7 +381,10 @@ pub(crate) fn mark(shape: Shape, x: f64, y: f64, s: f64, title: &str, href: Opti
     };
     let body = html! { path class=(class) d=(d) { @if !title.is_empty() { title { (title) } } } };
     match href {
-        Some(href) => html! { a href=(href) aria-label=(title) { (body) } },
+        // A finger needs 24 pixels (WCAG 2.2, 2.5.8).
+        Some(href) => {
+            html! { a href=(href) aria-label=(title) { circle.touch cx=(x) cy=(y) r="12" {} (body) } }
+        }
         None => body,
     }
 }
@@ -290,24 +393,36 @@ pub(crate) fn mark(shape: Shape, x: f64, y: f64, s: f64, title: &str, href: Opti
 fn spread<'a>(flags: &'a [Flag], scale: &Scale) -> Vec<(&'a Flag, f64)> {
     let mut sorted: Vec<&Flag> = flags.iter().collect();
     sorted.sort_by(|a, b| a.x.total_cmp(&b.x));
+    let apart = 0.045;
+    // All of them must find room before the right edge.
     let mut free = 0.0f64;
-    let mut placed = Vec::with_capacity(sorted.len());
-    for flag in sorted {
-        let x = scale.x(flag.x).max(free);
-        free = x + 28.0;
-        placed.push((flag, x));
+    let mut places = Vec::with_capacity(sorted.len());
+    for flag in &sorted {
+        let x = scale.share(flag.x).max(free);
+        free = x + apart;
+        places.push(x);
     }
-    placed
+    let mut most = 0.97f64;
+    for x in places.iter_mut().rev() {
+        *x = x.min(most).max(0.0);
+        most = *x - apart;
+    }
+    sorted.into_iter().zip(places).collect()
 }
 
-/// `at` is the flag's place on the axis, `x` that of its mark.
-fn draw_flag(flag: &Flag, at: f64, x: f64, bottom: f64) -> Markup {
+/// `at` is the flag's place on the axis, `x` the share at which its mark stands.
+fn draw_flag(flag: &Flag, at: &str, x: f64, bottom: f64) -> Markup {
+    let x = percent(x);
     html! {
         a.flag href=(flag.href) aria-label={ "finding " (flag.number) ": " (flag.title) } {
             title { (flag.title) }
-            path.flag-line d={ "M" (r(x)) " 19L" (r(at)) " 26V" (bottom) } {}
-            (mark(flag.shape, x, 11.0, 6.0, &flag.title, None))
-            text.flag-text x=(r(x + 9.0)) y="15" { (flag.number) }
+            line.flag-line x1=(x) y1="19" x2=(at) y2="26" {}
+            line.flag-line x1=(at) y1="26" x2=(at) y2=(bottom) {}
+            svg x=(x) y="0" overflow="visible" {
+                rect.touch x="-12" y="0" width="34" height="24" {}
+                (mark(flag.shape, 0.0, 11.0, 6.0, &flag.title, None))
+                text.flag-text x="9" y="15" { (flag.number) }
+            }
         }
     }
 }
@@ -330,22 +445,40 @@ mod tests {
         assert_eq!(round_steps(0.0, 3.0, true).1, [0.0, 1.0, 2.0, 3.0]);
     }
 
-    #[test]
-    fn names_are_escaped() {
-        let lane = Lane { label: "<b>&".into(), unit: "", colour: 0, kind: LaneKind::Bars(Vec::new()) };
-        let figure = Figure {
+    fn figure(lanes: Vec<Lane>) -> Figure {
+        Figure {
             id: "f".into(),
             title: "\"quoted\" <title>".into(),
             note: String::new(),
             axis: Axis { from: 0.0, to: 1.0, kind: AxisKind::Seconds },
-            lanes: vec![lane],
+            lanes,
             bands: Vec::new(),
             flags: Vec::new(),
             empty: None,
             shared: true,
-        };
-        let drawn = draw(&figure).into_string();
-        assert!(!drawn.contains("<b>") && !drawn.contains("<title>\""), "{drawn}");
-        assert!(drawn.contains("&lt;b&gt;&amp;"));
+        }
+    }
+
+    #[test]
+    fn names_are_escaped() {
+        let lane = Lane { label: "<b>&".into(), unit: "", colour: 0, kind: LaneKind::Bars(Vec::new()) };
+        let figure = figure(vec![lane]);
+        for drawn in [draw(&figure).into_string(), alone("t", &[figure], ".a{}")] {
+            assert!(!drawn.contains("<b>") && !drawn.contains("<title>\""), "{drawn}");
+            assert!(drawn.contains("&lt;b&gt;&amp;"));
+        }
+    }
+
+    #[test]
+    fn flags_at_the_right_edge_stay_within_the_picture() {
+        let flag =
+            |number| Flag { x: 1.0, number, shape: Shape::Note, title: String::new(), href: String::new() };
+        let flags: Vec<Flag> = (1..=4).map(flag).collect();
+        let scale = Scale(Axis { from: 0.0, to: 1.0, kind: AxisKind::Seconds });
+        let places: Vec<f64> = spread(&flags, &scale).into_iter().map(|(_, x)| x).collect();
+        assert!(
+            places.iter().all(|x| *x <= 0.97) && places.windows(2).all(|p| p[1] - p[0] > 0.03),
+            "{places:?}"
+        );
     }
 }

@@ -6,6 +6,7 @@ mod car;
 mod cars;
 mod causes;
 mod cycle;
+mod guide;
 mod trend;
 
 use axum::Router;
@@ -19,10 +20,16 @@ use crate::charts::Shape;
 use crate::charts::svg::mark;
 use crate::failure::Failure;
 use crate::live::PortState;
+use crate::reading::{self, Dates};
 use crate::texts;
 
 const STYLE: &str = include_str!("../style.css");
-const SCRIPT: &str = include_str!("../script.js");
+const SCRIPT: &str = concat!(
+    include_str!("../script/start.js"),
+    include_str!("../script/cycle.js"),
+    include_str!("../script/bench.js"),
+    include_str!("../script/guide.js"),
+);
 
 /// Every page and what they are made up with.
 pub(crate) fn router() -> Router<App> {
@@ -30,9 +37,17 @@ pub(crate) fn router() -> Router<App> {
         .route("/", get(cars::page))
         .route("/cars/{car}", get(car::page))
         .route("/cars/{car}/cycles/{start}", get(cycle::page))
+        .route("/cars/{car}/cycles/{start}/sheet", get(cycle::sheet))
+        .route("/cars/{car}/cycles/{start}/picture.svg", get(cycle::picture))
         .route("/cars/{car}/checks", post(causes::enter))
         .route("/cars/{car}/bench", get(bench::page))
+        .route("/cars/{car}/guide", get(guide::page))
+        .route("/cars/{car}/guide/begin", post(guide::begin))
+        .route("/cars/{car}/guide/press", post(guide::press))
+        .route("/cars/{car}/guide/keep", post(guide::keep))
+        .route("/cars/{car}/guide/drop", post(guide::drop))
         .route("/cars/{car}/trend", get(trend::page))
+        .route("/reading", get(reading::choose))
         .route("/api", get(api_list::page))
         .route("/style.css", get(|| asset("text/css; charset=utf-8", STYLE)))
         .route("/script.js", get(|| asset("text/javascript; charset=utf-8", SCRIPT)))
@@ -71,15 +86,17 @@ impl IntoResponse for Failed {
 enum At {
     Car,
     Bench,
+    Guide,
     Trend,
     Cycle,
 }
 
 /// The frame of every page.
 fn frame(title: &str, car: Option<(&str, &str, At)>, ports: &[PortState], body: &Markup) -> Markup {
+    let reading = reading::now();
     html! {
         (DOCTYPE)
-        html lang="en" {
+        html lang="en" data-comma=[reading.comma.then_some("yes")] data-psi=[reading.psi.then_some("yes")] data-fahrenheit=[reading.fahrenheit.then_some("yes")] {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
@@ -99,6 +116,7 @@ fn frame(title: &str, car: Option<(&str, &str, At)>, ports: &[PortState], body: 
                             span.of { (name) }
                             a href=(car_href(id)) aria-current=[(at == At::Car).then_some("page")] { "Record" }
                             a href={ (car_href(id)) "/bench" } aria-current=[(at == At::Bench).then_some("page")] { "Bench" }
+                            a href={ (car_href(id)) "/guide" } aria-current=[(at == At::Guide).then_some("page")] { (texts::GUIDE) }
                             a href={ (car_href(id)) "/trend" } aria-current=[(at == At::Trend).then_some("page")] { "Trend" }
                         }
                     }
@@ -109,9 +127,34 @@ fn frame(title: &str, car: Option<(&str, &str, At)>, ports: &[PortState], body: 
                 main id="content" { (body) }
                 footer {
                     p { (texts::CAUTION) }
+                    (reading_form(reading))
                     p { a href="/api" { "For programs: the API" } }
                 }
             }
+        }
+    }
+}
+
+/// How numbers, dates and units are read on this browser.
+fn reading_form(reading: reading::Reading) -> Markup {
+    let choice = |name: &str, label: &str, options: &[(&str, &str, bool)]| {
+        html! {
+            label { (label) " " select name=(name) {
+                @for (value, text, chosen) in options { option value=(value) selected[*chosen] { (text) } }
+            } }
+        }
+    };
+    html! {
+        form.reading action="/reading" method="get" {
+            (choice("numbers", texts::READ_NUMBERS, &[("point", "1.5", !reading.comma), ("comma", "1,5", reading.comma)]))
+            (choice("dates", texts::READ_DATES, &[
+                ("day", "2 Jun 2025", reading.dates == Dates::Day),
+                ("month", "Jun 2, 2025", reading.dates == Dates::Month),
+                ("year", "2025-06-02", reading.dates == Dates::Year),
+            ]))
+            (choice("pressure", texts::READ_PRESSURE, &[("bar", "bar", !reading.psi), ("psi", "psi", reading.psi)]))
+            (choice("temperature", texts::READ_TEMPERATURE, &[("celsius", "°C", !reading.fahrenheit), ("fahrenheit", "°F", reading.fahrenheit)]))
+            button type="submit" { (texts::READ_SO) }
         }
     }
 }
@@ -156,7 +199,7 @@ fn icon(shape: Shape) -> Markup {
 fn sentence(text: &str) -> Markup {
     html! {
         @for (n, part) in text.split('`').enumerate() {
-            @if n % 2 == 1 { b.said { (part) } } @else { (part) }
+            @if n % 2 == 1 { b.said { (part) } } @else { (texts::said(part)) }
         }
     }
 }

@@ -1,0 +1,88 @@
+//! The steps of a cycle and its measures as tables.
+
+use foldwatch_report::{Cycle, Measure, Phase};
+use maud::{Markup, html};
+
+use crate::texts;
+
+pub(super) fn steps(cycle: &Cycle) -> Markup {
+    html! {
+        @if !cycle.phases.is_empty() {
+            section {
+                h2 { "Steps" }
+                div.scroll tabindex="0" role="group" aria-label="steps" {
+                    table {
+                        thead { tr { th scope="col" { "Step" } th scope="col" { "Time, s" } th scope="col" { "Expected, s" } th scope="col" { "Limit, s" } th scope="col" { "At reference, s" } th scope="col" { "End" } th scope="col" { "Oil" } th scope="col" { "Supply" } } }
+                        tbody { @for phase in &cycle.phases { (step(phase)) } }
+                    }
+                }
+                p.quiet { "Time ± its standard uncertainty. Expected and limit hold for this oil temperature and supply; at reference is what the step would have taken at the profile's conditions." }
+            }
+        }
+    }
+}
+
+fn step(phase: &Phase) -> Markup {
+    let maybe = |v: Option<f64>| v.map_or("-".to_owned(), |v| texts::fixed(v, 2));
+    let slow = phase.limit_s.is_some_and(|l| phase.duration_s > l);
+    html! {
+        tr id={ "step-" (phase.index) } {
+            th scope="row" { (phase.name) }
+            td.num { (texts::fixed(phase.duration_s, 2)) span.quiet { " ± " (texts::number(phase.u_duration_s)) } @if slow { " !" } }
+            td.num { (maybe(phase.expected_s)) }
+            td.num { (maybe(phase.limit_s)) }
+            td.num { (maybe(phase.corrected_s)) }
+            td { (texts::confirmation(&phase.confirmation)) }
+            td.num { @match phase.oil_temperature_c { Some(c) => (texts::quantity(c, "°C")), None => "-" } }
+            td.num { @match phase.supply_v { Some(v) => { (texts::fixed(v, 1)) " V" }, None => "-" } }
+        }
+    }
+}
+
+pub(super) fn measures(cycle: &Cycle) -> Markup {
+    let mut hidden: Vec<(String, &Measure)> = Vec::new();
+    for phase in &cycle.phases {
+        hidden.extend(phase.measures.iter().filter(|m| m.value.is_none()).map(|m| (phase.name.clone(), m)));
+    }
+    hidden.extend(cycle.measures.iter().filter(|m| m.value.is_none()).map(|m| ("whole cycle".to_owned(), m)));
+    // The same reason for each step is told once.
+    let mut reasons: Vec<(String, String, Vec<String>)> = Vec::new();
+    for (place, m) in hidden {
+        let why = m.not_observable.clone().unwrap_or_default();
+        match reasons.iter_mut().find(|(name, reason, _)| *name == m.name && *reason == why) {
+            Some((_, _, places)) => places.push(place),
+            None => reasons.push((m.name.clone(), why, vec![place])),
+        }
+    }
+    html! {
+        section {
+            h2 { "Measures" }
+            (measure_list("Whole cycle", &cycle.measures, true))
+            @for phase in &cycle.phases { (measure_list(&phase.name, &phase.measures, false)) }
+            @if !reasons.is_empty() {
+                details {
+                    summary { "Not observable (" (reasons.len()) ")" }
+                    ul { @for (name, why, places) in &reasons {
+                        li { strong { (texts::measure(name)) } @if places.len() < 3 { " (" (places.join(", ")) ")" } ": " (why) "." }
+                    } }
+                }
+            }
+        }
+    }
+}
+
+fn measure_list(title: &str, measures: &[Measure], open: bool) -> Markup {
+    let seen: Vec<(&Measure, f64)> = measures.iter().filter_map(|m| Some((m, m.value?))).collect();
+    html! {
+        @if !seen.is_empty() {
+            details open[open] {
+                summary { (title) }
+                dl.measures {
+                    @for (m, value) in seen {
+                        div { dt { (texts::measure(&m.name)) } dd { (texts::quantity(value, &m.unit)) @if let Some(u) = m.u { span.quiet { " ± " (texts::spread(u, &m.unit)) } } } }
+                    }
+                }
+            }
+        }
+    }
+}

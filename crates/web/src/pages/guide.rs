@@ -1,0 +1,190 @@
+//! Commissioning and guided tests: one step at a time, with what the signals say of it.
+
+use axum::Form;
+use axum::extract::{Path, State};
+use axum::http::HeaderMap;
+use axum::response::Redirect;
+use foldwatch_guide::{Kind, Press};
+use foldwatch_report::rfc3339;
+use foldwatch_store::Entry;
+use maud::{Markup, html};
+use serde::Deserialize;
+
+use super::{At, Failed, car_href, frame, icon, sentence, short_time};
+use crate::app::App;
+use crate::charts::Shape;
+use crate::failure::Failure;
+use crate::guide::{self, GuideNow};
+use crate::{own, query, texts};
+
+pub(super) async fn page(State(app): State<App>, Path(car): Path<String>) -> Result<Markup, Failed> {
+    let (view, now, last) = app
+        .ask(move |desk| {
+            let view = query::car(desk, &car)?;
+            let now = desk.guides().now(&view.car.id);
+            let last = guide::last(desk, &view.car.id)?;
+            Ok((view, now, last))
+        })
+        .await?;
+    let (id, name) = (view.car.id.as_str(), view.car.name.as_str());
+    let body = html! {
+        @match &now {
+            Some(now) => (under_way(id, now)),
+            None => {
+                h1 { (texts::GUIDE) ", " (name) }
+                p.lead { (texts::GUIDE_LEAD) }
+                ul.tests { @for kind in Kind::ALL { (offer(id, kind, last.iter().find(|(k, _)| *k == kind).map(|(_, e)| e))) } }
+            }
+        }
+    };
+    Ok(frame(texts::GUIDE, Some((id, name, At::Guide)), &app.hub().ports(), &body))
+}
+
+fn offer(car: &str, kind: Kind, last: Option<&Entry>) -> Markup {
+    html! {
+        li.test {
+            h2 { (kind.title()) }
+            p { (kind.purpose()) }
+            p.quiet { "About " (kind.minutes()) " minutes. "
+                @match last {
+                    Some(entry) => { "Last: " (short_time(&rfc3339(entry.at))) ", " strong { (texts::grade(&entry.result)) } ". " },
+                    None => (texts::NEVER_DONE),
+                }
+            }
+            @if let Some(entry) = last { details { summary { (texts::LAST_RECORD) } (record(&entry.text)) } }
+            form method="post" action={ (car_href(car)) "/guide/begin" } {
+                button type="submit" name="test" value=(kind.as_str()) { (texts::BEGIN) ": " (kind.title()) }
+            }
+        }
+    }
+}
+
+fn under_way(car: &str, now: &GuideNow) -> Markup {
+    html! {
+        div.guide data-live={ "/api/v1" (car_href(car)) "/live" } data-at=(now.at) {
+            p.trail { (now.kind.title()) ", " @if now.does.is_some() { "step " (now.at + 1) " of " (now.steps.len()) } @else { (texts::ALL_ANSWERED) } }
+            @if let Some(does) = &now.does {
+                h1 { (sentence(does)) }
+                @if !now.caution.is_empty() { p.caution { (now.caution) } }
+                p.seen data-part="says" role="status" { (sentence(&now.says)) }
+                form.presses method="post" action={ (car_href(car)) "/guide/press" } {
+                    @for press in &now.presses { button type="submit" name="press" value=(press.as_str()) { (texts::press(*press)) } }
+                }
+                noscript { p { (texts::GUIDE_WITHOUT_SCRIPT) " " a href={ (car_href(car)) "/guide" } { (texts::LOOK_AGAIN) } } }
+            } @else {
+                h1 { (now.kind.title()) ": " (texts::grade(now.record.result)) }
+                p.seen { (now.says) }
+            }
+            form.keep method="post" action={ (car_href(car)) "/guide/keep" } {
+                label { (texts::WHO) " " input type="text" name="author" maxlength="100" autocomplete="name"; }
+                button type="submit" { @if now.does.is_some() { (texts::KEEP_SO_FAR) } @else { (texts::KEEP) } }
+                button.lesser type="submit" formaction={ (car_href(car)) "/guide/drop" } { (texts::DROP) }
+                @if now.does.is_none() { button.lesser type="submit" formaction={ (car_href(car)) "/guide/press" } name="press" value=(Press::Again.as_str()) { (texts::press(Press::Again)) } }
+            }
+            h2 { (texts::GUIDE_STEPS) }
+            ol.guide-steps {
+                @for (n, (name, answer)) in now.steps.iter().enumerate() {
+                    li.due[n == now.at] aria-current=[(n == now.at).then_some("step")] {
+                        strong { (name) }
+                        @match answer {
+                            Some((grade, says)) => { span.grade { (icon(shape(grade))) (texts::grade(grade)) } p { (sentence(says)) } },
+                            None => span.grade.quiet { @if n == now.at { (texts::DUE) } @else { (texts::AHEAD) } },
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn shape(grade: &str) -> Shape {
+    match grade {
+        "passed" => Shape::Sound,
+        "failed" => Shape::Attend,
+        "remark" => Shape::Note,
+        _ => Shape::Raw,
+    }
+}
+
+/// The lines of a record.
+fn record(text: &str) -> Markup {
+    html! { ul.lines { @for line in text.lines() { li { (sentence(line)) } } } }
+}
+
+/// What the forms send.
+#[derive(Debug, Deserialize)]
+pub(super) struct Sent {
+    #[serde(default)]
+    test: String,
+    #[serde(default)]
+    press: String,
+    #[serde(default)]
+    author: String,
+}
+
+/// Asks the daemon on a thread that may block, and shows the page anew.
+async fn done(
+    app: App,
+    car: String,
+    headers: &HeaderMap,
+    act: impl FnOnce(&crate::app::Desk, &str) -> Result<(), Failure> + Send + 'static,
+) -> Result<Redirect, Failed> {
+    own::page(headers)?;
+    let back = format!("{}/guide", car_href(&car));
+    app.ask(move |desk| {
+        query::car(desk, &car)?;
+        act(desk, &car)
+    })
+    .await?;
+    Ok(Redirect::to(&back))
+}
+
+pub(super) async fn begin(
+    State(app): State<App>,
+    Path(car): Path<String>,
+    headers: HeaderMap,
+    Form(sent): Form<Sent>,
+) -> Result<Redirect, Failed> {
+    done(app, car, &headers, move |desk, car| {
+        let kind = Kind::of(&sent.test)
+            .ok_or_else(|| Failure::parameter("test", &sent.test, "one of the tests on this page"))?;
+        desk.guides().begin(car, kind).map_err(|why| Failure::cannot_test(&why))
+    })
+    .await
+}
+
+pub(super) async fn press(
+    State(app): State<App>,
+    Path(car): Path<String>,
+    headers: HeaderMap,
+    Form(sent): Form<Sent>,
+) -> Result<Redirect, Failed> {
+    done(app, car, &headers, move |desk, car| {
+        let press = Press::of(&sent.press)
+            .ok_or_else(|| Failure::parameter("press", &sent.press, "one of the buttons on this page"))?;
+        desk.guides().press(car, press);
+        Ok(())
+    })
+    .await
+}
+
+pub(super) async fn keep(
+    State(app): State<App>,
+    Path(car): Path<String>,
+    headers: HeaderMap,
+    Form(sent): Form<Sent>,
+) -> Result<Redirect, Failed> {
+    done(app, car, &headers, move |desk, car| guide::keep(desk, car, sent.author.trim())).await
+}
+
+pub(super) async fn drop(
+    State(app): State<App>,
+    Path(car): Path<String>,
+    headers: HeaderMap,
+) -> Result<Redirect, Failed> {
+    done(app, car, &headers, move |desk, car| {
+        desk.guides().end(car);
+        Ok(())
+    })
+    .await
+}
