@@ -6,6 +6,7 @@
 mod columns;
 mod command_line;
 mod daemon;
+mod guided;
 mod killed;
 mod pages;
 mod sample_logs;

@@ -16,13 +16,13 @@ use serde_json::json;
 use crate::daemon::{Daemon, frames, line, top, wait};
 
 /// Debian's driver for its browser.
-struct Driver {
+pub struct Driver {
     child: Child,
     port: u16,
 }
 
 impl Driver {
-    fn start() -> Driver {
+    pub fn start() -> Driver {
         let mut child = Command::new("chromedriver")
             .arg("--port=0")
             .stdout(Stdio::piped())
@@ -38,7 +38,7 @@ impl Driver {
         Driver { child, port }
     }
 
-    async fn browser(&self, width: u32, height: u32, dark: bool) -> Client {
+    pub async fn browser(&self, width: u32, height: u32, dark: bool) -> Client {
         let mut args =
             vec!["--headless=new".into(), "--no-sandbox".into(), format!("--window-size={width},{height}")];
         // A page that still glides is clicked beside the mark.
@@ -69,7 +69,7 @@ impl Drop for Driver {
     }
 }
 
-async fn picture(browser: &Client, name: &str) {
+pub async fn picture(browser: &Client, name: &str) {
     let Some(folder) = std::env::var_os("FOLDWATCH_PICTURES").map(PathBuf::from) else { return };
     std::fs::create_dir_all(&folder).unwrap();
     let height = browser.execute("return document.documentElement.scrollHeight", vec![]).await.unwrap();
@@ -93,15 +93,44 @@ async fn picture(browser: &Client, name: &str) {
 }
 
 /// Nothing wider than the window: a phone's page is not moved sideways.
-async fn fits(browser: &Client, what: &str) {
+pub async fn fits(browser: &Client, what: &str) {
     let over = browser
         .execute("return document.documentElement.scrollWidth - document.documentElement.clientWidth", vec![])
         .await
         .unwrap();
     assert!(over.as_i64().unwrap() <= 0, "{what}: {over} pixels too wide");
+    accessible(browser, what).await;
 }
 
-async fn follow(browser: &Client, css: &str) {
+/// Nothing that axe-core's rules for WCAG 2.2 AA object to, where FOLDWATCH_AXE names its axe.min.js: it is no part of
+/// this project.
+async fn accessible(browser: &Client, what: &str) {
+    let Some(script) = std::env::var_os("FOLDWATCH_AXE") else { return };
+    let script = std::fs::read_to_string(&script).expect("FOLDWATCH_AXE is a file");
+    let run = "const done = arguments[arguments.length - 1];
+        axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'] })
+            .then((r) => done(r.violations.map((v) => `${v.id}: ${v.nodes[0].html.slice(0, 200)}`)));";
+    let found = browser.execute_async(&format!("{script};{run}"), vec![]).await.unwrap();
+    assert_eq!(found, json!([]), "{what}");
+}
+
+/// With the keyboard alone: from the top of a cycle's page to \"Closer\", and the window is narrower.
+async fn by_keyboard(browser: &Client) {
+    for _ in 0..80 {
+        let at = browser.active_element().await.unwrap();
+        if at.attr("data-key").await.unwrap().as_deref() == Some("+") {
+            let seen = "const s = getComputedStyle(document.activeElement); return s.outlineStyle !== 'none'";
+            assert_eq!(browser.execute(seen, vec![]).await.unwrap(), json!(true), "the focus is not seen");
+            at.send_keys("\u{E007}").await.unwrap();
+            drawn_anew(browser).await;
+            return;
+        }
+        at.send_keys("\u{E004}").await.unwrap();
+    }
+    panic!("the keyboard does not reach the window's links");
+}
+
+pub async fn follow(browser: &Client, css: &str) {
     let link = browser.wait().for_element(Locator::Css(css)).await.unwrap();
     let to = "arguments[0].scrollIntoView({ block: 'center', behavior: 'instant' })";
     browser.execute(to, vec![serde_json::to_value(&link).unwrap()]).await.unwrap();
@@ -177,6 +206,11 @@ fn from_the_car_to_a_cycle_to_its_finding_on_a_desk_and_on_a_phone() {
             assert!(text.contains("ran on") || text.contains("run"), "{text}");
             fits(&browser, "cycle").await;
             picture(&browser, &format!("cycle-{word}")).await;
+            if word == "desk" {
+                let url = browser.current_url().await.unwrap();
+                by_keyboard(&browser).await;
+                browser.goto(url.as_str()).await.unwrap();
+            }
             // Its place on the chart.
             follow(&browser, "[id^='finding-'] a[href*='from=']").await;
             browser.wait().for_element(Locator::Css("svg")).await.unwrap();

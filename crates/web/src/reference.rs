@@ -47,7 +47,8 @@ pub(crate) fn traces(
     let mut traces = Traces::of(&view.profile, &recording, begin, window, points);
     if with_reference {
         for candidate in candidates(desk, view, cycle)?.into_iter().take(TRIED) {
-            if beside(desk, view, cycle, &candidate, points, &mut traces) {
+            // To compare with, half as fine is enough.
+            if beside(desk, view, cycle, &candidate, (points / 2).max(4), &mut traces) {
                 break;
             }
         }

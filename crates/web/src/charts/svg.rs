@@ -228,14 +228,14 @@ fn ticks(scale: &Scale, top: f64, bottom: f64) -> Markup {
     };
     // At the edges there is no room for half a text.
     let anchor = |v: f64| match scale.share(v) {
-        s if s < 0.02 => "start",
+        s if s < 0.06 => "start",
         s if s > 0.98 => "end",
         _ => "middle",
     };
     html! {
-        @for v in at {
+        @for (n, v) in at.into_iter().enumerate() {
             line.tick x1=(scale.x(v)) x2=(scale.x(v)) y1=(top) y2=(bottom + 4.0) {}
-            text.tick-text x=(scale.x(v)) y=(bottom + 19.0) text-anchor=(anchor(v)) { (text(v)) }
+            text.tick-text x=(scale.x(v)) y=(bottom + 19.0) text-anchor=(anchor(v)) { @if n == 0 && kind == AxisKind::Cycles { "cycle " } (text(v)) }
         }
     }
 }

@@ -8,6 +8,8 @@
   const words = bench.dataset;
   const one = (v) => fw.fixed(v, 1);
   const WINDOW = 30, STRETCHES = 600, STRETCH = WINDOW / STRETCHES;
+  // Less than this is noise: it does not fill the lane. The same as in the pictures of a cycle.
+  const LEAST = { pressure: 10, voltage: 2 };
   const WORDS = { switch: ["made", "free"], valve: ["energised", "off"], pump: ["on", "off"], demand: ["given", "-"] };
 
   const lanes = [...bench.querySelectorAll(".lane")].map((box) => ({
@@ -96,7 +98,7 @@
         for (let s = end - STRETCHES + 1; s <= end; s++) { const at = s % STRETCHES; if (of[at] === s) { if (low[at] < least) least = low[at]; if (high[at] > most) most = high[at]; } }
         if (least === Infinity) continue;
         if (least > 0 && least < 0.4 * most) least = 0;
-        const span = Math.max(most - least, 1), y = (v) => h - 3 * scale - (v - least) / span * (h - 6 * scale);
+        const span = Math.max(most - least, LEAST[lane.kind] || 5), y = (v) => h - 3 * scale - (v - least) / span * (h - 6 * scale);
         g.strokeStyle = colours.get(lane); g.lineWidth = 2 * scale; g.lineJoin = "round"; g.beginPath();
         let before = -Infinity;
         for (let s = end - STRETCHES + 1; s <= end; s++) {

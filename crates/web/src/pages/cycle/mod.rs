@@ -36,8 +36,10 @@ impl Window {
     }
 }
 
-/// Points of one signal in a picture: as many as a wide screen has pixels, so that each extreme keeps its place.
+/// Points of one signal in a picture: more than a wide screen has pixels for its lowest and highest, so that each extreme
+/// keeps its place; fewer where many signals share the page, which is to stay small on the line.
 const POINTS: usize = 1600;
+const POINTS_OF_ALL: usize = 13_000;
 /// The narrowest stretch to look at, in seconds.
 const NARROWEST: f64 = 0.2;
 
@@ -59,7 +61,9 @@ impl Seen {
         let whole = ((from - begin).0, (until - begin).0);
         let window = window(asked, whole);
         let with_reference = asked.with_reference();
-        let traces = reference::traces(desk, &view, &cycle, window, POINTS, with_reference)?;
+        let numbers = view.profile.signals.iter().filter(|s| !s.kind.is_binary()).count();
+        let points = (POINTS_OF_ALL / numbers.max(1)).min(POINTS);
+        let traces = reference::traces(desk, &view, &cycle, window, points, with_reference)?;
         Ok(Seen { view, cycle, traces, whole, window, with_reference })
     }
 
