@@ -171,6 +171,27 @@ async fn ranking_moves(browser: &Client) {
     picture(browser, "car-after-a-check").await;
 }
 
+/// A daemon that goes away is told, and what stands there is marked as old.
+#[test]
+fn the_bench_says_that_the_connection_is_lost() {
+    let data = tempfile::tempdir().unwrap();
+    let (_master, _slave, name) = line();
+    let daemon = Daemon::start(data.path(), &name, "oak", "hardtop-five");
+    let driver = Driver::start();
+    tokio::runtime::Runtime::new().unwrap().block_on(async {
+        let browser = driver.browser(390, 844, false).await;
+        browser.goto(&format!("http://{}/cars/oak/bench", daemon.address)).await.unwrap();
+        fits(&browser, "bench without a logger").await;
+        browser.wait().for_element(Locator::Css(".bench:not(.stale)")).await.unwrap();
+        drop(daemon);
+        let told = browser.wait().for_element(Locator::Css(".bench.stale .link.down")).await.unwrap();
+        assert!(told.text().await.unwrap().contains("connection to foldwatch is lost"));
+        fits(&browser, "bench, connection lost").await;
+        picture(&browser, "bench-lost-phone").await;
+        browser.close().await.unwrap();
+    });
+}
+
 #[test]
 fn from_the_car_to_a_cycle_to_its_finding_on_a_desk_and_on_a_phone() {
     let data = tempfile::tempdir().unwrap();

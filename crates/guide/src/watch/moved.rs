@@ -12,6 +12,11 @@ const MEANT: Seconds = Seconds(0.05);
 /// that moves two contacts with one latch moves them closer together.
 const TOGETHER: Seconds = Seconds(3.0);
 
+/// How long a contact must stay, to have been moved.
+pub(super) fn meant(seen: &Seen<'_>, signal: SignalIx) -> Seconds {
+    Seconds(MEANT.0.max(seen.profile.signal(signal).debounce.0))
+}
+
 #[derive(Debug)]
 pub(crate) struct Moved {
     signal: SignalIx,
@@ -60,8 +65,7 @@ impl Watch for Moved {
         match (is_away, self.away) {
             (true, None) => self.away = Some(seen.now),
             (true, Some(since)) => {
-                let debounce = seen.profile.signal(self.signal).debounce;
-                self.was_away |= (seen.now - since).0 >= MEANT.0.max(debounce.0);
+                self.was_away |= (seen.now - since).0 >= meant(seen, self.signal).0;
             }
             (false, Some(_)) if self.was_away => {
                 return Some(Answer::new(Grade::Passed, words::moved(first)));

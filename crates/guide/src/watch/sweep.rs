@@ -1,8 +1,9 @@
 //! The roof's whole way and back: is each end switch made and let go?
 
 use foldwatch_profile::SignalIx;
-use foldwatch_units::Direction;
+use foldwatch_units::{Direction, Micros};
 
+use super::moved::meant;
 use super::{Watch, pump};
 use crate::{Answer, Grade, Seen, words};
 
@@ -12,7 +13,10 @@ const STEADY: u32 = 8;
 
 #[derive(Debug, Clone, Copy, Default)]
 struct Contact {
+    /// As it is without its rattling.
     last: Option<bool>,
+    /// Another state than that, and since when.
+    otherwise: Option<Micros>,
     made: bool,
     free: bool,
     changes: u32,
@@ -64,8 +68,17 @@ impl Watch for Sweep {
     fn look(&mut self, seen: &Seen<'_>) -> Option<Answer> {
         for (ix, contact) in &mut self.contacts {
             let Some(on) = seen.is_on(*ix) else { continue };
-            contact.changes += u32::from(contact.last.is_some_and(|last| last != on));
+            if contact.last == Some(on) {
+                contact.otherwise = None;
+                continue;
+            }
+            let since = *contact.otherwise.get_or_insert(seen.now);
+            if contact.last.is_some() && (seen.now - since).0 < meant(seen, *ix).0 {
+                continue;
+            }
+            contact.changes += u32::from(contact.last.is_some());
             contact.last = Some(on);
+            contact.otherwise = None;
             contact.made |= on;
             contact.free |= !on;
         }
@@ -111,11 +124,17 @@ mod tests {
             .collect();
         let stuck = stuck.map(|id| bed.ix(id));
         let mut watch = Sweep::new(switches);
-        let mut answer = None;
         for phase in profile.closing.iter().chain(&profile.opening).chain(&profile.closing) {
             bed.put("pump", 1.0);
             bed.put("pump_current", 25.0);
             assert_eq!(bed.hold(&mut watch, 0.5), None);
+            // A contact that rattles on its way is no unsteady one.
+            for _ in 0..4 {
+                let lid = bed.ix("lid_open");
+                let other = if bed.seen().is_on(lid) == Some(true) { 0.0 } else { 1.0 };
+                bed.set(lid, other);
+                bed.hold(&mut watch, 0.01);
+            }
             for (ix, on) in phase.confirm.wanted() {
                 if Some(ix) != stuck {
                     bed.set(ix, f32::from(u8::from(on)));
@@ -125,8 +144,7 @@ mod tests {
         }
         bed.put("pump", 0.0);
         bed.put("pump_current", 0.0);
-        answer = answer.or(bed.hold(&mut watch, 0.5));
-        answer.unwrap_or_else(|| watch.did_not(&bed.seen()))
+        bed.hold(&mut watch, 0.5).unwrap_or_else(|| watch.did_not(&bed.seen()))
     }
 
     #[test]

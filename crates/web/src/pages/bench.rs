@@ -83,7 +83,7 @@ fn figures(state: Option<&LiveState>) -> Markup {
             div.now {
                 p.what data-part="direction" { (state.and_then(|s| s.direction.clone()).unwrap_or_default()) }
                 p.phase data-part="phase" { (phase) }
-                p.what { (texts::WAITING_FOR) " " span data-part="waiting" { (if waiting.is_empty() { texts::NOTHING.to_owned() } else { waiting.join(", ") }) } }
+                p.what { (texts::WAITING_FOR) " " span data-part="waiting" { (if state.is_none() { "-".to_owned() } else if waiting.is_empty() { texts::NOTHING.to_owned() } else { waiting.join(", ") }) } }
             }
             dl {
                 div { dt { (texts::THIS_STEP) } dd { span data-part="elapsed" { (s(state.and_then(|s| s.elapsed_s))) } small { " s" } } }
