@@ -8,7 +8,8 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use foldwatch_evidence::{
-    AnyError, Chain, Keys, Material, Paper, Recording, Request, hash_only, make, verify,
+    AnyError, Chain, Keys, Material, Original, Originals, Paper, Recording, Request, Reread, hash_only, make,
+    verify,
 };
 use foldwatch_profile::Profile;
 use foldwatch_samples::{Assembler, Sink, Through};
@@ -54,7 +55,17 @@ impl Material for Log {
 
     fn chain(&mut self) -> Chain<'_> {
         let path = self.path.clone();
-        Chain::Logs(vec![Box::new(move || Ok(Box::new(File::open(path)?) as Box<dyn Read>))])
+        let open = Box::new(move || Ok(Box::new(File::open(path)?) as Box<dyn Read>));
+        Chain::Logs(vec![Original { name: "1.bin".into(), open }])
+    }
+}
+
+struct Again;
+
+impl Reread for Again {
+    fn material(&self, of: Originals) -> Result<Box<dyn Material>, AnyError> {
+        let path = of.files.into_iter().next().ok_or("no log")?;
+        Ok(Box::new(Log { path, profile: of.profile }))
     }
 }
 
@@ -76,6 +87,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         name: None,
         settings: Vec::new(),
         entries: Vec::new(),
+        revisions: Vec::new(),
+        commissioning: None,
         told: Vec::new(),
         remarks: Vec::new(),
         leave_out: Vec::new(),
@@ -94,7 +107,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         let took = start.elapsed().as_secs_f64();
         println!("{name}: {files} files hashed at {:.0} MB/s", bytes as f64 / took / 1e6);
         let start = Instant::now();
-        let holds = verify(&to, &keys.public(), &mut [])?.holds();
+        let holds = verify(&to, &keys.public(), &[], &Again)?.holds();
         println!(
             "{name}: verified whole, and judged anew, in {:.2} s: {holds}",
             start.elapsed().as_secs_f64()

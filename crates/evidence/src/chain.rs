@@ -4,15 +4,17 @@
 //! before; so a block that is altered, moved or left out shows, and whoever still has the log can hold it against the
 //! chain. For a store: the rows of its journal with their links, which hold without the store.
 
-use std::io::{self, BufRead, Read, Write};
+use std::fs::File;
+use std::io::{self, BufRead, BufReader, Read, Write};
+use std::path::Path;
 
 use sha2::{Digest as _, Sha256};
 
 use foldwatch_store::{Frame, frame_link};
 use foldwatch_units::Micros;
 
-use crate::Digest;
 use crate::hash::{BLOCK, next_block};
+use crate::{Digest, EvidenceError};
 
 /// What the first link follows on.
 pub(crate) const GENESIS: Digest = Digest([0; 32]);
@@ -44,8 +46,8 @@ impl<W: Write> Writer<W> {
         Ok(Writer { to, head: GENESIS, log: 0 })
     }
 
-    /// Takes the bytes of the next log.
-    pub fn log(&mut self, mut from: impl Read) -> io::Result<()> {
+    /// Takes the bytes of the next log, and hands them on.
+    pub fn log(&mut self, mut from: impl Read, on: &mut (impl Write + ?Sized)) -> io::Result<()> {
         self.log += 1;
         let (mut first, mut block) = (0u64, Vec::new());
         loop {
@@ -53,6 +55,7 @@ impl<W: Write> Writer<W> {
             if block.is_empty() {
                 return Ok(());
             }
+            on.write_all(&block)?;
             let (bytes, of) = (block.len() as u64, Digest::of(&block));
             self.head = link(self.head, self.log, first, bytes, of);
             writeln!(self.to, "{},{first},{bytes},{of},{}\r", self.log, self.head)?;
@@ -135,10 +138,10 @@ pub(crate) fn walk(from: impl BufRead, logs: &mut [Box<dyn Read>]) -> Result<Dig
 }
 
 /// The columns of a chain over the rows of a journal; `frame` in hexadecimal.
-pub const JOURNAL: &str = "position,logger,boot,sequence,received_us,logged_us,frame,link";
+pub(crate) const JOURNAL: &str = "position,logger,boot,sequence,received_us,logged_us,frame,link";
 
 /// A row of a journal as a line under [`JOURNAL`].
-pub fn journal_line(position: u64, frame: &Frame, link: [u8; 32]) -> String {
+pub(crate) fn journal_line(position: u64, frame: &Frame, link: [u8; 32]) -> String {
     let hex: String = frame.bytes.iter().map(|byte| format!("{byte:02x}")).collect();
     let logged = frame.logged.map(|at| at.0.to_string()).unwrap_or_default();
     let Frame { logger, boot, sequence, received, .. } = frame;
@@ -166,6 +169,23 @@ fn parse_journal(line: &str) -> Option<(u64, Frame, Digest)> {
         bytes,
     };
     Some((position.parse().ok()?, frame, Digest::parse(link)?))
+}
+
+/// The frames in a file that has the rows of a journal, in order of arrival.
+///
+/// # Errors
+/// Where it can't be read, or a line is no row.
+pub fn journal_rows(
+    path: &Path,
+) -> Result<impl Iterator<Item = Result<(u64, Frame), EvidenceError>> + use<>, EvidenceError> {
+    let from = BufReader::new(File::open(path).map_err(EvidenceError::io(path, "read"))?);
+    Ok(from.lines().enumerate().skip(1).map(|(n, line)| {
+        let line = line.map_err(|error| EvidenceError::Recording(error.into()))?;
+        let row = parse_journal(line.trim_end_matches('\r'));
+        let row =
+            row.ok_or_else(|| EvidenceError::refused(format!("line {}: no row of a journal", n + 1)))?;
+        Ok((row.0, row.1))
+    }))
 }
 
 /// Walks the rows of a journal from the link that the first one follows on. The answer is the end of the chain.
@@ -205,7 +225,7 @@ mod tests {
     fn chain(logs: &[&[u8]]) -> (String, Digest) {
         let mut out = Vec::new();
         let mut writer = Writer::new(&mut out).unwrap();
-        logs.iter().for_each(|log| writer.log(*log).unwrap());
+        logs.iter().for_each(|log| writer.log(*log, &mut io::sink()).unwrap());
         let head = writer.head();
         (String::from_utf8(out).unwrap(), head)
     }

@@ -1,12 +1,14 @@
 //! What stands in `data/provenance.json`: where the data comes from and how sure its times are.
 
 use std::io::Read;
+use std::path::PathBuf;
+use std::sync::Arc;
 
+use foldwatch_profile::Profile;
 use foldwatch_samples::{Sink, Timeline};
+use foldwatch_store::{Frame, SealRow};
 use foldwatch_units::Micros;
 use serde::{Deserialize, Serialize};
-
-use crate::Digest;
 
 /// Any error of whoever reads the recordings.
 pub type AnyError = Box<dyn std::error::Error + Send + Sync>;
@@ -25,28 +27,68 @@ pub trait Material {
     fn chain(&mut self) -> Chain<'_>;
 }
 
-/// The chain that ties the bag to what was recorded.
+/// The chain that ties the bag to what was recorded, with what was recorded.
 pub enum Chain<'a> {
-    /// The bytes of each log in turn.
-    Logs(Vec<OpenLog<'a>>),
-    /// Rows of a journal that a store has linked.
-    Journal {
-        /// The columns.
-        header: String,
-        /// Hands over line after line, without line ends; the answer is the link before the first and the last link.
-        rows: JournalRows<'a>,
-    },
+    /// Each log in turn, as it lies there.
+    Logs(Vec<Original<'a>>),
+    /// A store's archive and journal.
+    Store(StoreChain<'a>),
+}
+
+/// A file of what was recorded.
+pub struct Original<'a> {
+    /// How it is called in the bag.
+    pub name: String,
+    /// Opens it.
+    pub open: OpenLog<'a>,
+}
+
+/// What a store keeps of one car.
+pub struct StoreChain<'a> {
+    /// Every day that was put into the archive up to the last one that is needed, with its link.
+    pub seals: Vec<(SealRow, [u8; 32])>,
+    /// The files of the days in the stretch, in order of time.
+    pub files: Vec<Original<'a>>,
+    /// What must be known to read them and the journal again; whoever rereads it knows its form.
+    pub reading: String,
+    /// The rows of the journal behind the last seal, as far as they are needed.
+    pub rows: JournalRows<'a>,
 }
 
 /// Opens a log's bytes.
 pub type OpenLog<'a> = Box<dyn FnOnce() -> std::io::Result<Box<dyn Read>> + 'a>;
 
-/// See [`Chain::Journal`].
-pub type JournalRows<'a> =
-    Box<dyn FnOnce(&mut dyn FnMut(&str) -> std::io::Result<()>) -> Result<(Digest, Digest), AnyError> + 'a>;
+/// Takes a row of a journal: position, frame, link.
+pub type EachRow<'a> = dyn FnMut(u64, &Frame, [u8; 32]) -> std::io::Result<()> + 'a;
+
+/// Hands over row after row.
+pub type JournalRows<'a> = Box<dyn FnOnce(&mut EachRow) -> Result<(), AnyError> + 'a>;
+
+/// Reads the originals of a bag again: the other direction of [`Material::chain`].
+pub trait Reread {
+    /// The originals as material that gives the same items as when the bag was made.
+    ///
+    /// # Errors
+    /// Where they are not of a kind that can be read.
+    fn material(&self, of: Originals) -> Result<Box<dyn Material>, AnyError>;
+}
+
+/// Originals on disk.
+#[derive(Debug, Clone)]
+pub struct Originals {
+    /// The roof, as in the bag.
+    pub profile: Arc<Profile>,
+    /// The column map, as in the bag.
+    pub columns: Option<String>,
+    /// Logs, or days of an archive, in the order that they were read in.
+    pub files: Vec<PathBuf>,
+    /// From a store: [`StoreChain::reading`], and the file with the rows of the journal (see
+    /// [`journal_rows`](crate::journal_rows)).
+    pub store: Option<(String, PathBuf)>,
+}
 
 /// One recording: a log, or a stretch of a store.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Recording {
     /// What it is called.
     pub name: String,
@@ -154,9 +196,15 @@ pub(crate) struct Provenance {
     pub chain: String,
     pub chain_before: String,
     pub chain_head: String,
+    /// The end of the chain over the days in the archive.
+    #[serde(default)]
+    pub seals_head: Option<String>,
+    /// What lies in `data/recorded`, in the order that it is read in.
+    #[serde(default)]
+    pub originals: Vec<String>,
     pub recordings: Vec<Recording>,
     pub seen: Vec<Seen>,
 }
 
 /// The layout that this version writes and reads.
-pub(crate) const FORMAT: u32 = 1;
+pub(crate) const FORMAT: u32 = 2;

@@ -5,6 +5,7 @@
 //! over the tag manifest, tables as CSV (RFC 4180) with a table schema. [`verify`] reads a bag and nothing else. Files
 //! only: no network, no clock; the same input and key give the same bytes.
 
+mod bind;
 mod chain;
 mod error;
 mod facts;
@@ -18,17 +19,25 @@ mod package;
 mod read;
 mod replay;
 mod report;
+mod request;
 mod samples;
+mod seals;
+mod tables;
 mod verify;
+mod within;
 
-pub use chain::{JOURNAL, journal_line};
+pub use chain::journal_rows;
 pub use error::EvidenceError;
-pub use facts::{AnyError, Chain, JournalRows, Material, OpenLog, Recording};
+pub use facts::{
+    AnyError, Chain, EachRow, JournalRows, Material, OpenLog, Original, Originals, Recording, Reread,
+    StoreChain,
+};
 pub use hash::{BLOCK, Digest};
 pub use key::{Keys, PublicKey, Succession};
-pub use make::{Entry, LeaveOut, Made, Request, make};
+pub use make::make;
 pub use replay::Replayed;
 pub use report::Paper;
+pub use request::{Entry, LeaveOut, Made, Request, Revision};
 #[doc(hidden)]
 pub use verify::hash_only;
 pub use verify::{Fault, Signer, Verified, tag_manifest, verify};

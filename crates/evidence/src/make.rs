@@ -1,9 +1,7 @@
 //! Recordings to a signed bag.
 
 use std::path::Path;
-use std::sync::Arc;
 
-use foldwatch_profile::{Level, Profile};
 use foldwatch_report::{Cycle, rfc3339, table};
 use foldwatch_samples::{Item, Sink};
 use foldwatch_units::Micros;
@@ -13,92 +11,11 @@ use crate::judging::{self, Judging};
 use crate::key::Keys;
 use crate::out::Out;
 use crate::report::{self, Contents, Pictures};
-use crate::{Chain, Digest, EvidenceError, Material, Paper, Recording, chain, package, samples};
-
-/// What is to be put into a bag.
-#[derive(Debug, Clone)]
-pub struct Request {
-    /// The roof.
-    pub profile: Arc<Profile>,
-    /// Its text, as used.
-    pub profile_text: String,
-    /// The column map's text, where one was used.
-    pub columns_text: Option<String>,
-    /// What a claim is about: the id of a car, or of a profile.
-    pub subject: String,
-    /// Its name for people.
-    pub name: Option<String>,
-    /// Settings beside profile and column map, in words: period, cycles.
-    pub settings: Vec<String>,
-    /// The service record.
-    pub entries: Vec<Entry>,
-    /// Findings that were told before: when their cycle began, kind, step. Those that the recordings in the bag alone do
-    /// not give again are named in the report.
-    pub told: Vec<(Micros, String, Option<String>)>,
-    /// What else the report must say of its own making.
-    pub remarks: Vec<String>,
-    /// What is to be left out.
-    pub leave_out: Vec<LeaveOut>,
-    /// The date of the bag; without one that of the last thing recorded. The clock of the machine is never asked.
-    pub at: Option<Micros>,
-    /// Digest of the tag manifest of the bag that this one corrects.
-    pub revises: Option<Digest>,
-    /// What the report is set for.
-    pub paper: Paper,
-}
-
-/// What can be left out.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum LeaveOut {
-    /// What may tell whose car it is: its name, names of logs and loggers, authors.
-    Owner,
-    /// The service record.
-    Service,
-}
-
-impl LeaveOut {
-    /// What the bag says is left out.
-    pub fn says(self) -> &'static str {
-        match self {
-            LeaveOut::Owner => "owner: the car's name, names of logs and loggers, authors of entries",
-            LeaveOut::Service => "service: the service record",
-        }
-    }
-}
-
-/// A line of the service record.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Entry {
-    /// When it happened.
-    pub at: Micros,
-    /// `service`, `note` or `check`.
-    pub kind: String,
-    /// Who wrote it.
-    pub author: String,
-    /// What was done.
-    pub subject: String,
-    /// What came of it.
-    pub result: String,
-    /// The rest.
-    pub text: String,
-}
-
-/// What was made.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Made {
-    /// How many cycles are in it.
-    pub cycles: usize,
-    /// How many findings.
-    pub findings: usize,
-    /// Rows of samples.
-    pub rows: u64,
-    /// Digest of the tag manifest: names this bag among all others.
-    pub tag_manifest: Digest,
-    /// The end of the chain over what was recorded.
-    pub chain_head: Digest,
-    /// Bytes of the payload.
-    pub bytes: u64,
-}
+use crate::request::{LeaveOut, Made, Request};
+use crate::{
+    Chain, Digest, EvidenceError, Material, Original, Recording, StoreChain, chain, package, samples, seals,
+    tables,
+};
 
 /// All that was found out on the way through the recordings.
 struct Gathered<'a> {
@@ -130,9 +47,10 @@ pub fn make(
                 .map_err(EvidenceError::io(Path::new("table"), "written"))
         })?;
     }
-    let (chain_columns, chain, before, chain_head) = write_chain(&mut out, material)?;
-    let (entries, stretches) = (entries(request), stretches(&gathered));
-    write_small(&mut out, request, &entries, &stretches)?;
+    let chain = write_chain(&mut out, request, material)?;
+    let entries = tables::entries(request);
+    let stretches = tables::stretches(&gathered.recordings, &gathered.stretches);
+    tables::write(&mut out, request, &entries, &stretches)?;
     let provenance = Provenance {
         format: FORMAT,
         software: env!("CARGO_PKG_NAME").into(),
@@ -141,14 +59,16 @@ pub fn make(
         subject: request.subject.clone(),
         settings_sha256: settings(request).to_string(),
         left_out: request.leave_out.iter().map(|what| what.says().to_owned()).collect(),
-        chain: chain.into(),
-        chain_before: before.to_string(),
-        chain_head: chain_head.to_string(),
+        chain: chain.kind.into(),
+        chain_before: chain.before.to_string(),
+        chain_head: chain.head.to_string(),
+        seals_head: chain.seals_head.map(|head| head.to_string()),
+        originals: chain.originals.clone(),
         recordings: gathered.recordings.clone(),
         seen: gathered.seen.clone(),
     };
     out.bytes("data/provenance.json", &json(&provenance)?)?;
-    let tables = package::tables(&request.profile, &chain_columns);
+    let tables = package::tables(&request.profile, chain.columns);
     let written: Vec<_> = tables
         .iter()
         .filter_map(|table| out.sums().get(&format!("data/{}", table.file)).map(|sum| (table, sum)))
@@ -172,10 +92,18 @@ pub fn make(
     };
     out.bytes("data/report.pdf", &report::pdf(&contents)?)?;
     let bytes = out.sums().iter().filter(|(name, _)| name.starts_with("data/")).map(|(_, s)| s.bytes).sum();
-    let tag_manifest = write_tags(&mut out, request, keys, at, chain_head)?;
+    let tag_manifest = write_tags(&mut out, request, keys, at, &chain)?;
     out.finish()?;
     let findings = gathered.cycles.iter().map(|c| c.findings.len()).sum();
-    Ok(Made { cycles: gathered.cycles.len(), findings, rows, tag_manifest, chain_head, bytes })
+    Ok(Made {
+        cycles: gathered.cycles.len(),
+        findings,
+        rows,
+        tag_manifest,
+        chain_head: chain.head,
+        seals_head: chain.seals_head,
+        bytes,
+    })
 }
 
 /// The first way through the recordings: judges them, and notes what is missing.
@@ -279,36 +207,97 @@ fn write_samples(
     Ok(rows)
 }
 
-/// Columns and kind of the chain, the link it follows on, its end.
+/// The chain as it was written.
+struct Written {
+    kind: &'static str,
+    columns: &'static str,
+    /// What its first link follows on.
+    before: Digest,
+    head: Digest,
+    seals_head: Option<Digest>,
+    /// What lies in the bag as it was recorded: names below `data/recorded`, in the order that it is read in.
+    originals: Vec<String>,
+}
+
+/// Where originals lie in a bag.
+pub(crate) const RECORDED: &str = "data/recorded/";
+
 fn write_chain(
     out: &mut Out,
+    request: &Request,
     material: &mut dyn Material,
-) -> Result<(String, &'static str, Digest, Digest), EvidenceError> {
-    let to_io = |error| EvidenceError::io(Path::new("chain.csv"), "written")(error);
+) -> Result<Written, EvidenceError> {
+    let with_originals =
+        ![LeaveOut::Owner, LeaveOut::Originals].iter().any(|left| request.leave_out.contains(left));
     match material.chain() {
-        Chain::Logs(logs) => {
-            let mut head = chain::GENESIS;
-            out.file("data/chain.csv", |to| {
-                let mut writer = chain::Writer::new(to).map_err(to_io)?;
-                for log in logs {
-                    log().and_then(|log| writer.log(log)).map_err(to_io)?;
-                }
-                head = writer.head();
-                Ok(())
-            })?;
-            Ok((chain::HEADER.to_owned(), "logs", chain::GENESIS, head))
-        }
-        Chain::Journal { header, rows } => {
-            let mut ends = (chain::GENESIS, chain::GENESIS);
-            out.file("data/chain.csv", |to| {
-                write!(to, "{header}\r\n").map_err(to_io)?;
-                ends = rows(&mut |line| write!(to, "{line}\r\n")).map_err(EvidenceError::Recording)?;
-                Ok(())
-            })?;
-            Ok((header, "journal", ends.0, ends.1))
-        }
+        Chain::Logs(logs) => chain_of_logs(out, logs, with_originals),
+        Chain::Store(store) => chain_of_store(out, store, with_originals),
     }
 }
+
+fn chain_of_logs(out: &mut Out, logs: Vec<Original>, with_originals: bool) -> Result<Written, EvidenceError> {
+    let to_io = |error| EvidenceError::io(Path::new("chain.csv"), "written")(error);
+    let mut lines = Vec::new();
+    let mut writer = chain::Writer::new(&mut lines).map_err(to_io)?;
+    let mut originals = Vec::new();
+    for log in logs {
+        let from = (log.open)().map_err(EvidenceError::io(Path::new(&log.name), "read"))?;
+        if with_originals {
+            out.file(&format!("{RECORDED}{}", log.name), |to| writer.log(from, to).map_err(to_io))?;
+            originals.push(log.name);
+        } else {
+            writer.log(from, &mut std::io::sink()).map_err(to_io)?;
+        }
+    }
+    let head = writer.head();
+    out.bytes("data/chain.csv", &lines)?;
+    Ok(Written {
+        kind: "logs",
+        columns: chain::HEADER,
+        before: chain::GENESIS,
+        head,
+        seals_head: None,
+        originals,
+    })
+}
+
+fn chain_of_store(out: &mut Out, store: StoreChain, with_originals: bool) -> Result<Written, EvidenceError> {
+    let to_io = |error| EvidenceError::io(Path::new("chain.csv"), "written")(error);
+    out.bytes("data/seals.csv", seals::text(&store.seals).as_bytes())?;
+    let last = store.seals.last();
+    let before = last.map_or(chain::GENESIS, |(seal, _)| Digest(seal.journal_link));
+    let mut head = before;
+    let mut originals = Vec::new();
+    out.file("data/chain.csv", |to| {
+        write!(to, "{}\r\n", chain::JOURNAL).map_err(to_io)?;
+        if !with_originals {
+            // A row of the journal is an original: it has the frame's bytes.
+            return Ok(());
+        }
+        (store.rows)(&mut |position, frame, link| {
+            head = Digest(link);
+            write!(to, "{}\r\n", chain::journal_line(position, frame, link))
+        })
+        .map_err(EvidenceError::Recording)
+    })?;
+    if with_originals {
+        for file in store.files {
+            let mut from = (file.open)().map_err(EvidenceError::io(Path::new(&file.name), "read"))?;
+            out.file(&format!("{RECORDED}{}", file.name), |to| {
+                std::io::copy(&mut from, to)
+                    .map(drop)
+                    .map_err(EvidenceError::io(Path::new(&file.name), "copied"))
+            })?;
+            originals.push(file.name);
+        }
+        out.bytes(&format!("{RECORDED}{READING}"), store.reading.as_bytes())?;
+    }
+    let seals_head = last.map(|(_, link)| Digest(*link));
+    Ok(Written { kind: "store", columns: chain::JOURNAL, before, head, seals_head, originals })
+}
+
+/// Beside the archive's files: which stretch of them it is, and how the journal is read on behind them.
+pub(crate) const READING: &str = "reading.json";
 
 /// What was told before and does not follow from the bag alone: the car's earlier history had its part in it.
 fn not_again(told: &[(Micros, String, Option<String>)], cycles: &[Cycle]) -> Vec<String> {
@@ -332,98 +321,6 @@ fn not_again(told: &[(Micros, String, Option<String>)], cycles: &[Cycle]) -> Vec
         .collect()
 }
 
-/// The stretches as they stand in their table.
-fn stretches(gathered: &Gathered) -> Vec<Vec<String>> {
-    let row = |s: &Stretch| {
-        let recording = &gathered.recordings[s.recording];
-        vec![
-            (s.recording + 1).to_string(),
-            rfc3339(recording.utc(s.from)),
-            rfc3339(recording.utc(s.until)),
-            (s.until - s.from).0.to_string(),
-            s.why.to_owned(),
-        ]
-    };
-    gathered.stretches.iter().map(row).collect()
-}
-
-/// Profile, calibration, stretches, service record, method.
-fn write_small(
-    out: &mut Out,
-    request: &Request,
-    entries: &[Entry],
-    stretches: &[Vec<String>],
-) -> Result<(), EvidenceError> {
-    out.bytes("data/profile.toml", request.profile_text.as_bytes())?;
-    if let Some(columns) = &request.columns_text {
-        out.bytes("data/columns.toml", columns.as_bytes())?;
-    }
-    out.bytes("data/method.md", crate::METHOD.as_bytes())?;
-    out.bytes("data/calibration.csv", csv(&package::CALIBRATION, calibration(&request.profile)).as_bytes())?;
-    out.bytes("data/stretches.csv", csv(&package::STRETCHES, stretches.iter().cloned()).as_bytes())?;
-    if !entries.is_empty() {
-        let row = |e: &Entry| {
-            let texts = [&e.kind, &e.author, &e.subject, &e.result, &e.text];
-            std::iter::once(rfc3339(e.at)).chain(texts.into_iter().cloned()).collect()
-        };
-        out.bytes("data/service.csv", csv(&package::SERVICE, entries.iter().map(row)).as_bytes())?;
-    }
-    Ok(())
-}
-
-/// The service record as far as it is not left out.
-fn entries(request: &Request) -> Vec<Entry> {
-    if request.leave_out.contains(&LeaveOut::Service) {
-        return Vec::new();
-    }
-    let mut entries = request.entries.clone();
-    if request.leave_out.contains(&LeaveOut::Owner) {
-        entries.iter_mut().for_each(|entry| entry.author.clear());
-    }
-    entries
-}
-
-fn calibration(profile: &Profile) -> impl Iterator<Item = Vec<String>> {
-    profile.signals.iter().map(|signal| {
-        let (c, number) =
-            (&signal.calibration, |v: Option<f64>| v.map(|v| v.to_string()).unwrap_or_default());
-        let binary = signal.kind.is_binary();
-        let of_numbers = |v: f64| if binary { String::new() } else { v.to_string() };
-        let level = match signal.on_when {
-            Level::Low => "low",
-            Level::High => "high",
-        };
-        vec![
-            signal.id.clone(),
-            signal.label.clone(),
-            format!("{:?}", signal.kind).to_lowercase(),
-            signal.unit.symbol.to_owned(),
-            of_numbers(c.gain),
-            of_numbers(c.offset),
-            number(c.min),
-            number(c.max),
-            number(c.u),
-            c.certificate.clone().unwrap_or_default(),
-            c.date.clone().unwrap_or_default(),
-            if binary { level.to_owned() } else { String::new() },
-        ]
-    })
-}
-
-/// RFC 4180.
-fn csv(header: &[&str], rows: impl Iterator<Item = Vec<String>>) -> String {
-    let cell = |text: &str| match text.contains(['"', ',', '\r', '\n']) {
-        true => format!("\"{}\"", text.replace('"', "\"\"")),
-        false => text.to_owned(),
-    };
-    let line = |cells: &mut dyn Iterator<Item = String>| cells.collect::<Vec<_>>().join(",") + "\r\n";
-    let mut text = line(&mut header.iter().map(|c| (*c).to_owned()));
-    for row in rows {
-        text.push_str(&line(&mut row.iter().map(|c| cell(c))));
-    }
-    text
-}
-
 /// All that sets how the recordings were judged.
 fn settings(request: &Request) -> Digest {
     let mut text = format!("version {}\n", env!("CARGO_PKG_VERSION"));
@@ -442,7 +339,7 @@ fn write_tags(
     request: &Request,
     keys: &Keys,
     at: Micros,
-    chain_head: Digest,
+    chain: &Written,
 ) -> Result<Digest, EvidenceError> {
     let payload: Vec<_> = out.sums().iter().filter(|(name, _)| name.starts_with("data/")).collect();
     let (count, bytes) = (payload.len(), payload.iter().map(|(_, sum)| sum.bytes).sum::<u64>());
@@ -463,9 +360,12 @@ fn write_tags(
         ("External-Identifier", one_line(&request.subject)),
         ("Payload-Oxum", format!("{bytes}.{count}")),
         ("Evidence-Format", FORMAT.to_string()),
-        ("Recorded-Chain-Head", chain_head.to_string()),
+        ("Recorded-Chain-Head", chain.head.to_string()),
         ("Signer-Fingerprint", keys.public().fingerprint().to_string()),
     ];
+    if let Some(head) = chain.seals_head {
+        info.push(("Recorded-Seals-Head", head.to_string()));
+    }
     if let (Some(name), false) = (&request.name, request.leave_out.contains(&LeaveOut::Owner)) {
         info.push(("External-Description", one_line(name)));
     }

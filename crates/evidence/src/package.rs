@@ -5,7 +5,7 @@ use foldwatch_report::table;
 use serde_json::{Value, json};
 
 use crate::hash::Sum;
-use crate::samples;
+use crate::{samples, seals};
 
 /// A table of the bag.
 pub(crate) struct Table {
@@ -31,7 +31,10 @@ pub(crate) const CALIBRATION: [&str; 12] = [
     "calibrated",
     "on_when",
 ];
-pub(crate) const SERVICE: [&str; 6] = ["at_utc", "kind", "author", "subject", "result", "text"];
+pub(crate) const SERVICE: [&str; 9] =
+    ["number", "at_utc", "written_utc", "kind", "author", "subject", "result", "text", "corrects"];
+pub(crate) const REVISIONS: [&str; 7] =
+    ["of", "id", "revision", "recorded_utc", "sha256", "replaces_sha256", "text_or_file"];
 
 /// Every table that may be in a bag.
 pub(crate) fn tables(profile: &Profile, chain: &str) -> Vec<Table> {
@@ -46,7 +49,14 @@ pub(crate) fn tables(profile: &Profile, chain: &str) -> Vec<Table> {
         table("findings.csv", "what is wrong", of(table::Kind::Findings), &[]),
         table("stretches.csv", "what is missing, and what nothing vouches for", own(&STRETCHES), &[]),
         table("calibration.csv", "signals and their calibration as used", own(&CALIBRATION), &["signal"]),
-        table("service.csv", "service record", own(&SERVICE), &[]),
+        table("service.csv", "service record; a correction is an entry of its own", own(&SERVICE), &[]),
+        table("revisions.csv", "wordings of profile and car, oldest first", own(&REVISIONS), &[]),
+        table(
+            "seals.csv",
+            "hash chain over the days in the archive",
+            seals::HEADER.split(',').map(str::to_owned).collect(),
+            &[],
+        ),
         table(
             "chain.csv",
             "hash chain over what was recorded",
@@ -155,7 +165,14 @@ fn meaning(column: &str) -> (&'static str, &'static str, &'static str) {
         "certificate" => ("string", "", "reference of the calibration certificate"),
         "calibrated" => ("string", "", "date of the calibration, as stated"),
         "not_observable" => ("string", "", "why there is no value"),
-        "log" | "first_byte" | "bytes" | "position" => ("integer", "", ""),
+        "log" | "first_byte" | "bytes" | "position" | "rows" | "through" => ("integer", "", ""),
+        "number" => ("integer", "", "number of the entry in the record"),
+        "corrects" => ("integer", "", "number of the entry that this one corrects; it stays"),
+        "revision" => ("integer", "", "from 1"),
+        "replaces_sha256" => ("string", "", "SHA-256 of the wording before"),
+        "sealed_us" => ("integer", "us", "when the day was put into the archive"),
+        "day" => ("date", "", "UTC"),
+        "journal_link" => ("string", "", "SHA-256: the last link of the journal that went into the archive"),
         "boot" | "sequence" => ("integer", "", "identity of the frame within its logger"),
         "received_us" | "logged_us" => ("integer", "us", "host's and logger's clock"),
         "frame" => ("string", "", "the frame's bytes in hexadecimal"),

@@ -1,4 +1,5 @@
-//! A bag as it lies there, a folder or a zip: which files, and their bytes. Nothing is unpacked.
+//! A bag as it lies there, a folder or a zip: which files, and their bytes. Nothing is unpacked before it has proven
+//! whole and signed.
 
 use std::collections::BTreeMap;
 use std::fs::{self, File};
@@ -144,6 +145,17 @@ impl Bag {
                 Ok(Box::new(archive.by_index(place).map_err(|error| broken(Path::new(name), &error))?))
             }
         }
+    }
+
+    /// A path that has the bytes of one file: its own, or that of a copy in `room` where it lies in a zip.
+    pub fn path(&mut self, name: &str, room: &Path) -> Result<PathBuf, EvidenceError> {
+        if let Kind::Folder(root) = &self.kind {
+            return Ok(root.join(name));
+        }
+        let copy = room.join(name.replace('/', "-"));
+        let mut to = File::create(&copy).map_err(EvidenceError::io(&copy, "written"))?;
+        std::io::copy(&mut self.read(name)?, &mut to).map_err(EvidenceError::io(&copy, "written"))?;
+        Ok(copy)
     }
 
     /// A file that is short enough to be held.

@@ -3,6 +3,7 @@
 use std::io::{BufRead, BufReader, Read};
 use std::sync::Arc;
 
+use foldwatch_profile::Profile;
 use foldwatch_report::{Cycle, rfc3339, table};
 use foldwatch_samples::Sink;
 
@@ -27,18 +28,17 @@ pub struct Replayed {
 /// Numbers that agree to this share are the same: arithmetic may differ in the last digit from one machine to another.
 const SAME: f64 = 1e-5;
 
-pub(crate) fn replay(bag: &mut Bag, provenance: &Provenance) -> Result<Replayed, EvidenceError> {
-    let profile = foldwatch_profile::parse(&bag.text("data/profile.toml")?).map_err(|problems| {
-        let list: Vec<String> = problems.iter().map(ToString::to_string).collect();
-        EvidenceError::refused(format!("`data/profile.toml` is no profile: {}", list.join("; ")))
-    })?;
-    let profile = Arc::new(profile.profile);
+pub(crate) fn replay(
+    bag: &mut Bag,
+    provenance: &Provenance,
+    profile: &Arc<Profile>,
+) -> Result<Replayed, EvidenceError> {
     let mut differs = Vec::new();
     let mut look = |_: usize, _: &foldwatch_pipeline::Verdict| {};
-    let mut judging = Judging::new(&profile, &mut look);
+    let mut judging = Judging::new(profile, &mut look);
     let mut at = 0;
     let from = BufReader::with_capacity(1 << 18, bag.read("data/samples.csv")?);
-    let read = samples::read(from, &profile, &mut |line| {
+    let read = samples::read(from, profile, &mut |line| {
         while at < line.recording {
             if let Some(done) = at.checked_sub(1).and_then(|n| provenance.recordings.get(n)) {
                 judging.end(&|moment| done.utc(moment));

@@ -2,16 +2,16 @@
 
 use std::collections::BTreeMap;
 use std::fmt;
-use std::io::{BufReader, Read};
+use std::io::Read;
 use std::ops::RangeInclusive;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
-use crate::facts::{FORMAT, Provenance};
+use crate::facts::FORMAT;
 use crate::hash::{self, BLOCK};
 use crate::key::{self, Succession};
 use crate::read::Bag;
-use crate::replay::{self, Replayed};
-use crate::{Digest, EvidenceError, PublicKey, chain, names};
+use crate::replay::Replayed;
+use crate::{Digest, EvidenceError, PublicKey, Reread, names, within};
 
 /// One thing that is not as it was when the bag was signed.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -60,6 +60,9 @@ pub struct Verified {
     pub fingerprint: Option<Digest>,
     /// The end of the chain over what was recorded, where the chain holds.
     pub chain_head: Option<Digest>,
+    /// Rows of samples that are just what the originals on the chain give when they are read again; `None`: they were not
+    /// at hand, or give something else.
+    pub bound: Option<u64>,
     /// Judged anew from the samples; `None`: not done, because something is not whole.
     pub replayed: Option<Replayed>,
     /// What is worth knowing and no fault.
@@ -81,11 +84,17 @@ const MANIFEST: &str = "manifest-sha256.txt";
 const BLOCKS: &str = "blocks-sha256.txt";
 const SIGNER: &str = "keys/signer.pem";
 
-/// Holds a bag against a public key. With the logs that it was made from at hand they are held against its chain.
+/// Holds a bag against a public key. Its originals, and the logs that it was made from where they are at hand, are held
+/// against its chain and read again.
 ///
 /// # Errors
 /// Where it can't be looked at at all, or is built so that looking further would be unwise.
-pub fn verify(path: &Path, key: &PublicKey, logs: &mut [Box<dyn Read>]) -> Result<Verified, EvidenceError> {
+pub fn verify(
+    path: &Path,
+    key: &PublicKey,
+    logs: &[PathBuf],
+    reread: &dyn Reread,
+) -> Result<Verified, EvidenceError> {
     let mut bag = Bag::open(path)?;
     check_version(&mut bag)?;
     let mut done = Verified {
@@ -95,6 +104,7 @@ pub fn verify(path: &Path, key: &PublicKey, logs: &mut [Box<dyn Read>]) -> Resul
         signer: Signer::Unproven("nothing is signed".into()),
         fingerprint: None,
         chain_head: None,
+        bound: None,
         replayed: None,
         notes: Vec::new(),
     };
@@ -103,7 +113,7 @@ pub fn verify(path: &Path, key: &PublicKey, logs: &mut [Box<dyn Read>]) -> Resul
     payload(&mut bag, &tags, &mut done)?;
     done.faults.sort_by(|a, b| a.file.cmp(&b.file));
     if done.faults.is_empty() {
-        inside(&mut bag, logs, &mut done)?;
+        within::look(&mut bag, logs, reread, &mut done)?;
     }
     Ok(done)
 }
@@ -153,7 +163,7 @@ fn check_version(bag: &mut Bag) -> Result<(), EvidenceError> {
     }
 }
 
-fn labelled<'a>(info: &'a str, label: &str) -> Option<&'a str> {
+pub(crate) fn labelled<'a>(info: &'a str, label: &str) -> Option<&'a str> {
     info.lines().find_map(|line| line.strip_prefix(label)?.strip_prefix(':')).map(str::trim)
 }
 
@@ -350,7 +360,7 @@ fn payload(
     Ok(())
 }
 
-fn error_chain(error: &dyn std::error::Error) -> String {
+pub(crate) fn error_chain(error: &dyn std::error::Error) -> String {
     let mut text = error.to_string();
     let mut at = error.source();
     while let Some(source) = at {
@@ -417,47 +427,6 @@ fn first_difference(bag: &mut Bag, name: &str, blocks: &[Digest], expected: u64)
         }
         _ => fault(None, "altered"),
     }
-}
-
-/// What the data says of itself: chain, versions, and whether the samples give the findings.
-fn inside(bag: &mut Bag, logs: &mut [Box<dyn Read>], done: &mut Verified) -> Result<(), EvidenceError> {
-    let text = bag.text("data/provenance.json")?;
-    let provenance: Provenance = serde_json::from_str(&text).map_err(|error| {
-        EvidenceError::refused(format!("`data/provenance.json` is not as this version writes it: {error}"))
-    })?;
-    let walked = match provenance.chain.as_str() {
-        "logs" => chain::walk(BufReader::new(bag.read("data/chain.csv")?), logs),
-        "journal" => match Digest::parse(&provenance.chain_before) {
-            Some(before) => chain::walk_journal(BufReader::new(bag.read("data/chain.csv")?), before),
-            None => Err("provenance.json does not say what the chain follows on".into()),
-        },
-        other => Err(format!("a chain of a kind that is not known: `{}`", other.escape_debug())),
-    };
-    match walked {
-        Ok(head) if head.to_string() == provenance.chain_head => done.chain_head = Some(head),
-        Ok(head) => done.faults.push(Fault {
-            file: "data/chain.csv".into(),
-            bytes: None,
-            what: format!(
-                "ends with {head}, but {} is on record: its end was cut off",
-                provenance.chain_head
-            ),
-        }),
-        Err(what) => done.faults.push(Fault { file: "data/chain.csv".into(), bytes: None, what }),
-    }
-    if provenance.version != env!("CARGO_PKG_VERSION") {
-        done.notes.push(format!(
-            "made by version {}, judged anew by {}: where they differ, look at what changed between the two",
-            provenance.version,
-            env!("CARGO_PKG_VERSION")
-        ));
-    }
-    if let Some(revises) = labelled(&bag.text("bag-info.txt")?, "Revises-Tagmanifest-SHA256") {
-        done.notes.push(format!("a correction of the bag whose tag manifest has the SHA-256 {revises}"));
-    }
-    done.notes.extend(provenance.left_out.iter().map(|what| format!("left out: {what}")));
-    done.replayed = Some(replay::replay(bag, &provenance)?);
-    Ok(())
 }
 
 /// The digest of a bag's tag manifest: names the bag among all others.

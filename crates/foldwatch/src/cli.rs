@@ -251,6 +251,9 @@ pub struct Serve {
     /// That car's roof: a profile's file, or the id of one that comes with foldwatch.
     #[arg(long, value_name = "FILE")]
     pub profile: Option<PathBuf>,
+    /// The key that signs evidence.
+    #[command(flatten)]
+    pub keys: crate::evidence::KeyFolder,
 }
 
 /// Play a week.

@@ -29,7 +29,7 @@ const SETTLED: Duration = Duration::from_millis(800);
 
 pub fn run(args: &Demo) -> Result<()> {
     let passing = tempfile::tempdir().context("no room for the demo's data")?;
-    let data = args.data.clone().unwrap_or_else(|| passing.path().to_owned());
+    let data = args.data.clone().unwrap_or_else(|| passing.path().join("data"));
     let frames = frames()?;
     let (mut master, slave) = TTYPort::pair().context("this system has no pseudo-terminals")?;
     master.set_timeout(Duration::from_millis(2))?;
@@ -37,6 +37,8 @@ pub fn run(args: &Demo) -> Result<()> {
     let profile = PathBuf::from(CAR.2);
     let settings = Settings {
         data: data.clone(),
+        // A key for play: what the demo signs is evidence of nothing.
+        keys: Some(passing.path().join("keys")),
         listen: args.listen,
         ports: vec![Port { name: name.clone(), baud: USUAL_BAUD, encoding: None }],
         lines: Vec::new(),

@@ -1,25 +1,22 @@
 //! `foldwatch evidence`: a signed bag out of recordings, and whether a bag is whole.
 
-mod kept;
+pub mod kept;
+mod logs;
 
-use std::fs::File;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use anyhow::{Context, Result, bail};
 use clap::{Args, Subcommand, ValueEnum};
-use foldwatch_columns::ColumnMap;
 use foldwatch_evidence::{
-    AnyError, Chain, Digest, Entry, Keys, LeaveOut, Material, Paper, PublicKey, Recording, Request, Signer,
-    Verified,
+    Digest, Entry, Keys, LeaveOut, Material, Paper, PublicKey, Request, Signer, Verified,
 };
-use foldwatch_profile::Profile;
-use foldwatch_samples::{Sink, Through};
 use foldwatch_units::Micros;
 
 use crate::cli::moment;
 use crate::{input, profiles};
+use kept::Choice;
+use logs::{Again, Logs};
 
 /// Make a signed bag of evidence, or say whether one is whole.
 #[derive(Debug, Args)]
@@ -71,6 +68,9 @@ struct Make {
     /// A line of the service record: when (RFC 3339) and what was done, as `2026-05-04T12:00:00Z=new seals`.
     #[arg(long = "service", value_name = "TIME=TEXT", value_parser = service)]
     services: Vec<(Micros, String)>,
+    /// The commissioning record: goes into the bag as it is.
+    #[arg(long, value_name = "FILE")]
+    commissioning: Option<PathBuf>,
     /// Where to: a folder, or a zip where the name ends in `.zip`. Nothing is written over.
     #[arg(long, short, value_name = "PLACE")]
     out: PathBuf,
@@ -101,10 +101,12 @@ enum Sheet {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 enum Leave {
-    /// The car's name, names of logs and loggers, authors of entries.
+    /// The car's name, names of logs and loggers, authors of entries; and the originals, which carry names.
     Owner,
     /// The service record.
     Service,
+    /// What was recorded, as it was recorded. Keep it: without it nobody can say that the samples are what was recorded.
+    Originals,
 }
 
 #[derive(Debug, Args)]
@@ -115,7 +117,8 @@ struct Verify {
     /// The tester's public key (PEM), got by another way than the bag itself.
     #[arg(long, value_name = "FILE")]
     key: PathBuf,
-    /// The logs that the bag was made from, in the same order: held against its chain.
+    /// The logs that the bag was made from, in the same order: held against its chain, and where they are not in the bag
+    /// themselves, against its samples.
     #[arg(long = "log", value_name = "LOG")]
     logs: Vec<PathBuf>,
 }
@@ -141,21 +144,25 @@ enum KeysWhat {
 }
 
 #[derive(Debug, Args)]
-struct KeyFolder {
+pub struct KeyFolder {
     /// The folder of the signing key; made on first use. Keep it out of back-ups of the data.
     #[arg(long = "keys", value_name = "FOLDER", env = "FOLDWATCH_KEYS")]
-    folder: Option<PathBuf>,
+    pub folder: Option<PathBuf>,
 }
 
 impl KeyFolder {
-    /// Beside other programs' settings of this user (XDG Base Directory Specification), never with the data.
-    fn path(&self) -> Result<PathBuf> {
+    /// Where keys are where nothing else is said: beside other programs' settings of this user (XDG Base Directory
+    /// Specification), never with the data.
+    pub fn usual() -> Option<PathBuf> {
         let own = |name: &str| std::env::var_os(name).map(PathBuf::from).filter(|path| path.is_absolute());
-        self.folder
-            .clone()
-            .or_else(|| own("XDG_CONFIG_HOME").map(|config| config.join("foldwatch/keys")))
+        own("XDG_CONFIG_HOME")
+            .map(|config| config.join("foldwatch/keys"))
             .or_else(|| own("HOME").map(|home| home.join(".config/foldwatch/keys")))
-            .context("no home folder to keep the signing key in: name one with --keys")
+    }
+
+    fn path(&self) -> Result<PathBuf> {
+        let folder = self.folder.clone().or_else(Self::usual);
+        folder.context("no home folder to keep the signing key in: name one with --keys")
     }
 
     fn open(&self) -> Result<Keys> {
@@ -195,26 +202,33 @@ pub fn run(args: &Evidence) -> Result<()> {
 fn make(args: &Make) -> Result<()> {
     match &args.data {
         Some(data) => {
-            let keys = args.keys.path()?;
-            if inside(&keys, data) {
-                bail!(
-                    "the signing key would lie in {}, within the data: whoever gets a back-up of it could sign in your \
-                     name; name another folder with --keys",
-                    keys.display()
-                );
-            }
+            apart(&args.keys.path()?, data)?;
             let stretch = kept::Stretch { from: args.from, to: args.to, cycles: args.cycles };
             let mut kept = kept::Kept::open(data, args.car.as_deref().unwrap_or_default(), &stretch)?;
-            let mut request = request(args, kept.profile(), kept.profile_text.clone(), None)?;
-            request.name = args.name.clone().or_else(|| Some(kept.name.clone()));
-            request.settings = kept.settings();
-            request.entries.extend(kept.entries()?);
-            request.told = kept.told()?;
-            request.remarks = kept.remarks.clone();
+            let mut request = kept.request(choice(args)?)?;
+            request.name = args.name.clone().or(request.name);
+            request.entries.extend(args.services.iter().map(served));
             finish(args, &request, &mut kept)
         }
         None => of_logs(args),
     }
+}
+
+/// The keys of a folder that is not within the data.
+pub fn keys_in(folder: &Path, data: &Path) -> Result<Keys> {
+    apart(folder, data)?;
+    Ok(Keys::open(folder)?)
+}
+
+fn apart(keys: &Path, data: &Path) -> Result<()> {
+    if inside(keys, data) {
+        bail!(
+            "the signing key would lie in {}, within the data: whoever gets a back-up of it could sign in your name; \
+             name another folder with --keys",
+            keys.display()
+        );
+    }
+    Ok(())
 }
 
 /// Whether a place lies within a folder, links followed as far as the place is there.
@@ -230,30 +244,31 @@ fn of_logs(args: &Make) -> Result<()> {
     let from = args.profile.as_deref().context("no profile given")?;
     let profile = profiles::load(from)?;
     let map = args.columns.as_deref().map(profiles::read_text).transpose()?;
-    let request = request(args, Arc::clone(&profile), profiles::text(from)?, map)?;
-    let columns = args.columns.as_deref().map(|from| input::column_map(from, &profile)).transpose()?;
-    finish(args, &request, &mut Logs { logs: &args.logs, profile: &profile, columns })
-}
-
-/// What both sources have in common.
-fn request(args: &Make, profile: Arc<Profile>, text: String, map: Option<String>) -> Result<Request> {
-    let entry = |(at, what): &(Micros, String)| Entry {
-        at: *at,
-        kind: "service".into(),
-        author: String::new(),
-        subject: what.clone(),
-        result: String::new(),
-        text: String::new(),
-    };
-    Ok(Request {
-        profile_text: text,
+    let Choice { leave_out, at, revises, paper, commissioning } = choice(args)?;
+    let request = Request {
+        profile: Arc::clone(&profile),
+        profile_text: profiles::text(from)?,
         columns_text: map,
         subject: args.car.clone().unwrap_or_else(|| profile.id.clone()),
         name: args.name.clone(),
         settings: Vec::new(),
-        entries: args.services.iter().map(entry).collect(),
+        entries: args.services.iter().map(served).collect(),
+        revisions: Vec::new(),
+        commissioning,
         told: Vec::new(),
         remarks: Vec::new(),
+        leave_out,
+        at,
+        revises,
+        paper,
+    };
+    let columns = args.columns.as_deref().map(|from| input::column_map(from, &profile)).transpose()?;
+    finish(args, &request, &mut Logs { logs: args.logs.clone(), profile, columns })
+}
+
+/// What can be chosen whatever the source is.
+fn choice(args: &Make) -> Result<Choice> {
+    Ok(Choice {
         leave_out: leave_out(&args.leave_out),
         at: args.at,
         revises: args.revises.as_deref().map(tag_manifest).transpose()?,
@@ -261,8 +276,12 @@ fn request(args: &Make, profile: Arc<Profile>, text: String, map: Option<String>
             Sheet::A4 => Paper::A4,
             Sheet::Letter => Paper::Letter,
         },
-        profile,
+        commissioning: args.commissioning.as_deref().map(commissioning).transpose()?,
     })
+}
+
+fn served((at, what): &(Micros, String)) -> Entry {
+    Entry { at: *at, kind: "service".into(), subject: what.clone(), ..Entry::default() }
 }
 
 fn finish(args: &Make, request: &Request, material: &mut dyn Material) -> Result<()> {
@@ -279,6 +298,9 @@ fn finish(args: &Make, request: &Request, material: &mut dyn Material) -> Result
     println!("signed with the key {}", keys.public().fingerprint().grouped());
     println!("tag manifest {}", made.tag_manifest);
     println!("end of the chain over what was recorded {}", made.chain_head);
+    if let Some(head) = made.seals_head {
+        println!("end of the chain over the archive {head}");
+    }
     Ok(())
 }
 
@@ -288,6 +310,7 @@ fn leave_out(asked: &[Leave]) -> Vec<LeaveOut> {
         .map(|leave| match leave {
             Leave::Owner => LeaveOut::Owner,
             Leave::Service => LeaveOut::Service,
+            Leave::Originals => LeaveOut::Originals,
         })
         .collect();
     all.sort();
@@ -295,52 +318,24 @@ fn leave_out(asked: &[Leave]) -> Vec<LeaveOut> {
     all
 }
 
-fn tag_manifest(bag: &Path) -> Result<Digest> {
+/// The ending of its name, and its bytes.
+fn commissioning(from: &Path) -> Result<(String, Vec<u8>)> {
+    let bytes = std::fs::read(from).with_context(|| format!("{} can't be read", from.display()))?;
+    let ending = from.extension().map(|ending| ending.to_string_lossy().to_ascii_lowercase());
+    let plain =
+        ending.filter(|ending| !ending.is_empty() && ending.chars().all(|c| c.is_ascii_alphanumeric()));
+    Ok((plain.unwrap_or_else(|| "txt".to_owned()), bytes))
+}
+
+/// The digest that names a bag.
+pub fn tag_manifest(bag: &Path) -> Result<Digest> {
     foldwatch_evidence::tag_manifest(bag).with_context(|| format!("{}", bag.display()))
-}
-
-/// Logs as `analyze` reads them.
-struct Logs<'a> {
-    logs: &'a [PathBuf],
-    profile: &'a Arc<Profile>,
-    columns: Option<ColumnMap>,
-}
-
-impl Material for Logs<'_> {
-    fn count(&self) -> usize {
-        self.logs.len()
-    }
-
-    fn read(&mut self, recording: usize, sink: &mut dyn Sink) -> Result<Recording, AnyError> {
-        let log = &self.logs[recording];
-        let reading = input::read(log, self.profile, self.columns.as_ref(), &mut Through(sink))?;
-        Ok(Recording {
-            name: log.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default(),
-            encoding: reading.encoding.to_owned(),
-            checked: reading.timeline.is_some(),
-            notes: reading.notes,
-            timeline: reading.timeline,
-        })
-    }
-
-    fn chain(&mut self) -> Chain<'_> {
-        let open = |log: &'_ PathBuf| {
-            let log = log.clone();
-            let open = move || Ok(Box::new(File::open(log)?) as Box<dyn Read>);
-            Box::new(open) as Box<dyn FnOnce() -> std::io::Result<Box<dyn Read>>>
-        };
-        Chain::Logs(self.logs.iter().map(open).collect())
-    }
 }
 
 fn verify(args: &Verify) -> Result<()> {
     let key = PublicKey::read(&args.key)?;
-    let open = |log: &PathBuf| -> Result<Box<dyn Read>> {
-        Ok(Box::new(File::open(log).with_context(|| format!("{} can't be opened", log.display()))?))
-    };
-    let mut logs = args.logs.iter().map(open).collect::<Result<Vec<_>>>()?;
-    let done = foldwatch_evidence::verify(&args.bag, &key, &mut logs)?;
-    tell(&done, !logs.is_empty());
+    let done = foldwatch_evidence::verify(&args.bag, &key, &args.logs, &Again)?;
+    tell(&done, !args.logs.is_empty());
     if done.holds() {
         println!("{}: whole, signed, and its findings follow from its samples", args.bag.display());
         return Ok(());
@@ -366,6 +361,9 @@ fn tell(done: &Verified, with_logs: bool) {
     if let Some(head) = done.chain_head {
         let logs = if with_logs { "; the logs are those it was made from" } else { "" };
         println!("chain      unbroken up to {head}{logs}");
+    }
+    if let Some(rows) = done.bound {
+        println!("samples    {rows} rows: each just as the originals on the chain give it");
     }
     if let Some(anew) = &done.replayed {
         let (rows, cycles, findings) = (anew.rows, anew.cycles, anew.findings);

@@ -11,6 +11,7 @@ pub fn run(args: &Serve) -> Result<()> {
     let settings = settings::settings(&Overrides {
         config: args.config.clone(),
         data: args.data.clone(),
+        keys: args.keys.folder.clone(),
         listen: args.listen,
         ports: args.ports.clone(),
         baud: args.baud,

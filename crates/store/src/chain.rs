@@ -31,24 +31,33 @@ pub fn link(before: &[u8; 32], frame: &Frame) -> [u8; 32] {
     hash.finalize().into()
 }
 
-/// A row of the table of seals, but for its own link.
-pub(crate) struct SealLink<'a> {
-    pub(crate) before: [u8; 32],
-    pub(crate) day: &'a str,
-    pub(crate) file: &'a str,
-    pub(crate) rows: u64,
-    pub(crate) bytes: u64,
-    pub(crate) sha256: [u8; 32],
-    pub(crate) sealed: Micros,
-    pub(crate) through: Position,
-    pub(crate) journal_link: [u8; 32],
+/// A day that was put into the archive, as the chain of a car's seals has it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SealRow {
+    /// `2025-11-25`, UTC.
+    pub day: String,
+    /// The file, below the archive's folder.
+    pub file: String,
+    /// Rows in it.
+    pub rows: u64,
+    /// Size of the file.
+    pub bytes: u64,
+    /// SHA-256 of the file.
+    pub sha256: [u8; 32],
+    /// When it was sealed.
+    pub sealed: Micros,
+    /// The journal rows of the car up to here had left by then.
+    pub through: Position,
+    /// The link of the last of them: what is left in the journal is chained to it.
+    pub journal_link: [u8; 32],
 }
 
-/// SHA-256 over the fields in their order; a text after its length, numbers as in [`link`].
-pub(crate) fn seal_link(seal: &SealLink) -> [u8; 32] {
+/// SHA-256 over the link of the car's seal before (32 zero bytes for the first) and the fields in their order; a text
+/// after its length, numbers as in [`link`].
+pub fn seal_link(before: &[u8; 32], seal: &SealRow) -> [u8; 32] {
     let mut hash = Sha256::new();
-    hash.update(seal.before);
-    for text in [seal.day, seal.file] {
+    hash.update(before);
+    for text in [&seal.day, &seal.file] {
         hash.update((text.len() as u64).to_le_bytes());
         hash.update(text.as_bytes());
     }

@@ -20,7 +20,7 @@ mod storage;
 
 #[cfg(feature = "archive")]
 pub use archive::*;
-pub use chain::link as frame_link;
+pub use chain::{SealRow, link as frame_link, seal_link};
 pub use error::StoreError;
 pub use folder::{Folder, Space};
 pub use journal::*;

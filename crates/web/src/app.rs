@@ -10,6 +10,7 @@ use foldwatch_store::{Catalogue, StoreError};
 use foldwatch_units::Micros;
 
 use crate::causes::Causes;
+use crate::evidence::Evidence;
 use crate::failure::Failure;
 use crate::guide::Guides;
 use crate::live::Hub;
@@ -48,6 +49,8 @@ pub struct Parts {
     pub causes: Arc<dyn Causes>,
     /// Commissioning and guided tests.
     pub guides: Arc<dyn Guides>,
+    /// Who makes evidence.
+    pub evidence: Arc<dyn Evidence>,
     /// What happens now.
     pub hub: Arc<Hub>,
     /// The counters in Prometheus' text format.
@@ -148,6 +151,11 @@ impl Desk {
     /// Why it may be so.
     pub fn causes(&self) -> &dyn Causes {
         &*self.app.0.parts.causes
+    }
+
+    /// Who makes evidence.
+    pub fn evidence(&self) -> &dyn Evidence {
+        &*self.app.0.parts.evidence
     }
 
     /// Commissioning and guided tests.

@@ -102,6 +102,22 @@ impl Failure {
         Failure::new(StatusCode::FORBIDDEN, "foreign-page", message)
     }
 
+    pub fn unknown_bag(number: &str) -> Failure {
+        let message = format!("This car has no bag “{number}”. Look at its page of evidence.");
+        Failure::new(StatusCode::NOT_FOUND, "unknown-bag", message)
+    }
+
+    /// One is at work already.
+    pub fn busy() -> Failure {
+        let message = "Another bag is being made. Wait until it is there, and ask again.";
+        Failure::new(StatusCode::CONFLICT, "busy", message)
+    }
+
+    /// It can't be done as asked, and why.
+    pub fn refused(why: &str) -> Failure {
+        Failure::new(StatusCode::CONFLICT, "refused", why)
+    }
+
     /// There is nothing to show for this time, and why.
     pub fn no_samples(why: &str) -> Failure {
         Failure::new(StatusCode::NOT_FOUND, "no-samples", why)

@@ -9,6 +9,7 @@ mod api;
 mod app;
 mod causes;
 mod charts;
+mod evidence;
 mod failure;
 mod guide;
 mod live;
@@ -30,11 +31,13 @@ use axum::routing::get;
 use axum::{Json, Router};
 use tokio::net::TcpListener;
 use tower_http::compression::CompressionLayer;
+use tower_http::compression::predicate::{DefaultPredicate, NotForContentType, Predicate};
 use tower_http::set_header::SetResponseHeaderLayer;
 
 pub use api::described;
 pub use app::{App, NoTraces, Open, Parts, Traces};
 pub use causes::Causes;
+pub use evidence::{Bag, Evidence, NotMade, Stage, Stretch, Wanted};
 pub use guide::{GuideNow, Guides};
 pub use live::{
     Hub, LiveCycle, LiveGuide, LiveMessage, LiveSamples, LiveState, LiveStep, PortState, Waiting,
@@ -60,7 +63,11 @@ pub fn router(app: App) -> Router {
         // Without any referrer a browser would not say that a form comes from here.
         .layer(always(header::REFERRER_POLICY, "same-origin"))
         .layer(always(header::CACHE_CONTROL, "no-store"))
-        .layer(CompressionLayer::new())
+        // A bag is compressed already, and says how long it is.
+        .layer(
+            CompressionLayer::new()
+                .compress_when(DefaultPredicate::new().and(NotForContentType::const_new("application/zip"))),
+        )
 }
 
 /// Serves until `shutdown` comes, then ends the live streams and what is being answered.

@@ -1,5 +1,7 @@
 //! Requests against a store in memory, filled by the engine from a roof played by hand.
 
+mod evidence;
+
 use std::sync::{Arc, Mutex};
 
 use axum::body::Body;
@@ -209,6 +211,7 @@ fn scene() -> Scene {
         traces: Arc::new(Kept(verdicts)),
         causes: Arc::clone(&told) as Arc<dyn crate::Causes>,
         guides: Arc::new(Guided(Arc::new(profile), Mutex::default())),
+        evidence: Arc::new(evidence::Shelf::default()),
         hub: Arc::default(),
         metrics: Box::new(|| "foldwatch_frames_total 7\n".into()),
     });

@@ -29,6 +29,30 @@ pub const CAUTION_BENCH: &str = "Keep people and hands clear of the roof's whole
 
 pub const CAUSES: &str = "How likely each is, by all that this car's cycles showed. Two can be so at once: the shares need \
     not add up to 100 %.";
+pub const EVIDENCE: &str = "A bag for a claim: everything that was recorded in a stretch of time, what follows from it, what it \
+    was measured with, and a report, signed so that nobody can change it unseen. Whoever gets it can check all of it, with \
+    foldwatch or without.";
+pub const EVIDENCE_LIMITS: &str = "It shows what the sensors saw and that nobody has changed it since. It can't show who fitted \
+    them, or that a sensor is right beyond its calibration.";
+pub const NO_KEY: &str = "There is no key to sign with; the log tells why. Say in the settings where keys may be kept (`keys`), \
+    outside the data's folder.";
+/// What can be left out of a bag: the field's name, and in words.
+pub const LEAVE_OUT: [(&str, &str); 3] = [
+    (
+        "without_owner",
+        "what may tell whose car it is: its name, who wrote entries, and the originals, which carry names",
+    ),
+    ("without_service", "the service record"),
+    ("without_originals", "the originals: then only you can show that the samples are what was recorded"),
+];
+
+/// A size for people.
+pub fn size(bytes: u64) -> String {
+    match bytes {
+        0..1_000_000 => format!("{:.0} kB", bytes as f64 / 1e3),
+        _ => format!("{:.1} MB", bytes as f64 / 1e6),
+    }
+}
 pub const AID: &str = "An aid to judgment: the maker's procedure and licensed practice come first.";
 
 /// What can hurt in a check.

@@ -14,7 +14,7 @@ use foldwatch_units::Micros;
 use serde_json::{Value, json};
 
 use crate::facts::Provenance;
-use crate::make::{Entry, Request};
+use crate::request::{Entry, Request};
 use crate::{Digest, EvidenceError};
 
 /// Paper.
@@ -123,6 +123,16 @@ fn data(c: &Contents, files: &mut Vec<(String, Vec<u8>)>) -> Value {
         "to": seen.iter().filter_map(|s| s.to_utc.as_deref()).max().map(minute).unwrap_or_default(),
         "fingerprint": c.fingerprint.grouped(),
         "chain_head": c.provenance.chain_head,
+        "seals_head": c.provenance.seals_head,
+        "chain": c.provenance.chain,
+        "originals": c.provenance.originals.len(),
+        "commissioning": c.request.commissioning.as_ref().map(|(ending, bytes)| json!({
+            "file": format!("commissioning.{ending}"), "sha256": Digest::of(bytes).to_string(),
+        })),
+        "revisions": c.request.revisions.iter().filter(|r| !(owner_out && r.of == "car")).map(|r| json!({
+            "of": r.of, "id": r.id, "number": r.number, "at": minute(&rfc3339(r.recorded)),
+            "sha256": Digest::of(r.text.as_bytes()).to_string(),
+        })).collect::<Vec<_>>(),
         "settings": c.provenance.settings_sha256,
         "version": c.provenance.version,
         "worst": worst,
@@ -146,6 +156,8 @@ fn data(c: &Contents, files: &mut Vec<(String, Vec<u8>)>) -> Value {
         "more_stretches": c.stretches.len().saturating_sub(12),
         "unseen": unseen(c.cycles),
         "service": c.entries.iter().map(|e| json!({
+            "number": e.number, "corrects": e.corrects,
+            "corrected": e.number.is_some_and(|own| c.entries.iter().any(|other| other.corrects == Some(own))),
             "at": minute(&rfc3339(e.at)), "kind": e.kind, "author": e.author,
             "what": joined(&[&e.subject, &e.result, &e.text], "; "),
         })).collect::<Vec<_>>(),
@@ -377,7 +389,8 @@ fn unseen(cycles: &[Cycle]) -> Vec<Value> {
 
 /// Corrected times of each step before and after the last service entry.
 fn before_after(cycles: &[Cycle], entries: &[Entry]) -> Option<Value> {
-    let service = entries.iter().filter(|e| e.kind == "service").max_by_key(|e| e.at)?;
+    let corrected = |e: &Entry| e.number.is_some_and(|own| entries.iter().any(|o| o.corrects == Some(own)));
+    let service = entries.iter().filter(|e| e.kind == "service" && !corrected(e)).max_by_key(|e| e.at)?;
     // By direction (opening first), place and name of the step.
     type Step = (bool, usize, String);
     let mut points: BTreeMap<Step, (Vec<Point>, Vec<Point>)> = BTreeMap::new();

@@ -11,7 +11,7 @@ use foldwatch_evidence::{Digest, Keys};
 use crate::{bench, copy, files, trouble};
 
 /// All digests computed anew, and signed with the key of a folder.
-fn sign_anew(bag: &Path, keys: &Path) {
+pub(crate) fn sign_anew(bag: &Path, keys: &Path) {
     let all = files(bag);
     let line = |name: &String| format!("{}  {name}\n", Digest::of(&fs::read(bag.join(name)).unwrap()));
     let payload: Vec<&String> = all.iter().filter(|name| name.starts_with("data/")).collect();
@@ -48,11 +48,23 @@ fn sign_anew(bag: &Path, keys: &Path) {
     fs::write(bag.join("tagmanifest-sha256.txt.sig"), key.sign(tags.as_bytes()).to_bytes()).unwrap();
 }
 
-fn edit(bag: &Path, name: &str, change: impl Fn(&str) -> String) {
+pub(crate) fn edit(bag: &Path, name: &str, change: impl Fn(&str) -> String) {
     let text = fs::read_to_string(bag.join(name)).unwrap();
     let changed = change(&text);
     assert!(text != changed, "the attack changes something");
     fs::write(bag.join(name), changed).unwrap();
+}
+
+/// The recording's clock is mapped to UTC an hour late.
+fn dated_anew(bag: &Path) {
+    let path = bag.join("data/provenance.json");
+    let mut all: serde_json::Value = serde_json::from_str(&fs::read_to_string(&path).unwrap()).unwrap();
+    let piece = &mut all["recordings"][0]["timeline"]["pieces"][0];
+    let from = piece["from"].as_i64().unwrap();
+    piece["line"] = serde_json::json!({
+        "logger": from, "utc": from + 3_600_000_000, "drift_ppm": 0.0, "u_drift_ppm": 1.0, "residual": 0.001, "count": 3,
+    });
+    fs::write(&path, serde_json::to_vec_pretty(&all).unwrap()).unwrap();
 }
 
 #[test]
@@ -81,6 +93,27 @@ fn with_the_right_key_the_parts_still_have_to_fit() {
         sign_anew(&bag, &bench().keys);
         trouble(&bag)
     };
+    // One number of one row, where nothing is judged: no finding depends on it, the originals do not give it.
+    let told = attack("data/samples.csv", &|text| {
+        let mut lines: Vec<String> = text.split_inclusive("\r\n").map(str::to_owned).collect();
+        let last = lines.pop().unwrap();
+        let number = last.rfind(|c: char| c.is_ascii_digit() && c != '9').unwrap();
+        lines.push(format!("{}9{}", &last[..number], &last[number + 1..]));
+        lines.concat()
+    });
+    assert!(
+        told.contains("samples.csv: not what was recorded: line ") && !told.contains("the samples give"),
+        "{told}"
+    );
+    // A row taken out, and one put in twice.
+    for times in [0, 2] {
+        let told = attack("data/samples.csv", &|text| {
+            let lines: Vec<&str> = text.split_inclusive("\r\n").collect();
+            let at = lines.len() - 3;
+            [&lines[..at], &[lines[at]].repeat(times)[..], &lines[at + 1..]].concat().concat()
+        });
+        assert!(told.contains("samples.csv: not what was recorded: "), "{told}");
+    }
     // A finding taken away.
     let told = attack("data/findings.csv", &|text| {
         let mut lines: Vec<&str> = text.split_inclusive("\r\n").collect();
@@ -108,6 +141,26 @@ fn with_the_right_key_the_parts_still_have_to_fit() {
     // Another calibration or another limit.
     let told = attack("data/profile.toml", &|text| text.replace("run_on_s = 1.0", "run_on_s = 9.0"));
     assert!(told.contains("findings.csv, ") && told.contains("the samples give"), "{told}");
+    // All of it dated anew, in samples and clock alike: the original keeps its own clock.
+    let told = {
+        let (_dir, bag) = copy();
+        dated_anew(&bag);
+        sign_anew(&bag, &bench().keys);
+        trouble(&bag)
+    };
+    assert!(told.contains("dated anew?"), "{told}");
+    // A sensor said to be surer than its calibration was.
+    let told = attack("data/profile.toml", &|text| text.replace("u = 1.2", "u = 0.1"));
+    assert!(told.contains("measures.csv, line ") && told.contains("the samples give"), "{told}");
+    // Another original in place of the one on the chain.
+    let (_dir, bag) = copy();
+    let path = bag.join("data/recorded/1.bin");
+    let mut bytes = fs::read(&path).unwrap();
+    bytes.truncate(bytes.len() - 1000);
+    fs::write(&path, bytes).unwrap();
+    sign_anew(&bag, &bench().keys);
+    let told = trouble(&bag);
+    assert!(told.contains("chain.csv: log 1, bytes "), "{told}");
     // The chain's end cut off.
     let told = attack("data/chain.csv", &|text| {
         let lines: Vec<&str> = text.split_inclusive("\r\n").collect();

@@ -3,18 +3,19 @@
 #![allow(clippy::unwrap_used)] // A failure here is a failed test.
 
 mod attacks;
+mod store;
 mod tricks;
 mod whole;
 
 use std::fs;
-use std::io::Read;
+use std::io::{Cursor, Read};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
 
 use flate2::read::MultiGzDecoder;
 use foldwatch_evidence::{
-    AnyError, Chain, EvidenceError, Keys, Made, Material, Paper, PublicKey, Recording, Request, Verified,
-    make, verify,
+    AnyError, Chain, EvidenceError, Keys, Made, Material, Original, Originals, Paper, PublicKey, Recording,
+    Request, Reread, Verified, make, verify,
 };
 use foldwatch_profile::Profile;
 use foldwatch_samples::{Assembler, Sink, Through};
@@ -24,23 +25,23 @@ use tempfile::TempDir;
 const PROFILE: &str = include_str!("../../../../config/profiles/hardtop-five.toml");
 const LOG: &[u8] = include_bytes!("../../../../sample-logs/packed/four-cycles.bin.gz");
 
-/// The log that comes with the project, so many times over.
+/// Logs by their bytes.
 pub(crate) struct Logs {
     profile: Arc<Profile>,
-    count: usize,
+    logs: Vec<Vec<u8>>,
 }
 
+/// Two of the four cycles of the log that comes with the project: enough, and half the work.
 pub(crate) fn log_bytes() -> Vec<u8> {
     let mut bytes = Vec::new();
     MultiGzDecoder::new(LOG).read_to_end(&mut bytes).unwrap();
-    // Two of its cycles are enough, and half the work.
     bytes.truncate(bytes.len() / 2);
     bytes
 }
 
 impl Material for Logs {
     fn count(&self) -> usize {
-        self.count
+        self.logs.len()
     }
 
     fn read(&mut self, recording: usize, sink: &mut dyn Sink) -> Result<Recording, AnyError> {
@@ -52,11 +53,11 @@ impl Material for Logs {
                 assembler.push(received.id, received.frame, &mut sink);
             }
         };
-        decoder.push(&log_bytes(), &mut take);
+        decoder.push(&self.logs[recording], &mut take);
         decoder.finish(&mut take);
         assembler.flush(&mut sink);
         Ok(Recording {
-            name: format!("four-cycles-{recording}.bin.gz"),
+            name: format!("four-cycles-{recording}.bin"),
             encoding: "packed".into(),
             checked: true,
             notes: assembler.take_notes().iter().map(ToString::to_string).collect(),
@@ -65,11 +66,21 @@ impl Material for Logs {
     }
 
     fn chain(&mut self) -> Chain<'_> {
-        let open = || {
-            Box::new(|| Ok(Box::new(LOG) as Box<dyn Read>))
-                as Box<dyn FnOnce() -> std::io::Result<Box<dyn Read>>>
+        let original = |(n, log): (usize, &Vec<u8>)| {
+            let log = Cursor::new(log.clone());
+            Original { name: format!("{}.bin", n + 1), open: Box::new(|| Ok(Box::new(log) as Box<dyn Read>)) }
         };
-        Chain::Logs((0..self.count).map(|_| open()).collect())
+        Chain::Logs(self.logs.iter().enumerate().map(original).collect())
+    }
+}
+
+/// Reads what lies in a bag.
+pub(crate) struct Again;
+
+impl Reread for Again {
+    fn material(&self, of: Originals) -> Result<Box<dyn Material>, AnyError> {
+        let logs = of.files.iter().map(fs::read).collect::<Result<_, _>>()?;
+        Ok(Box::new(Logs { profile: of.profile, logs }))
     }
 }
 
@@ -82,6 +93,8 @@ pub(crate) fn request() -> Request {
         name: Some("The blue one, owner's name".into()),
         settings: Vec::new(),
         entries: Vec::new(),
+        revisions: Vec::new(),
+        commissioning: None,
         told: Vec::new(),
         remarks: Vec::new(),
         leave_out: Vec::new(),
@@ -98,7 +111,7 @@ pub(crate) fn profile() -> Arc<Profile> {
 }
 
 pub(crate) fn made(to: &Path, request: &Request, keys: &Keys, count: usize) -> Result<Made, EvidenceError> {
-    make(to, request, &mut Logs { profile: profile(), count }, keys)
+    make(to, request, &mut Logs { profile: profile(), logs: vec![log_bytes(); count] }, keys)
 }
 
 /// One folder with keys and a bag made once; tests copy it.
@@ -154,7 +167,7 @@ pub(crate) fn files(root: &Path) -> Vec<String> {
 }
 
 pub(crate) fn verified(bag: &Path) -> Result<Verified, EvidenceError> {
-    verify(bag, &bench().key, &mut [])
+    verify(bag, &bench().key, &[], &Again)
 }
 
 /// Not whole, or refused: what is told.

@@ -1,17 +1,26 @@
 //! Evidence out of a data folder: what archive and journal keep of one car.
 
-use std::path::Path;
+use std::fs::File;
+use std::io::Read;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use anyhow::{Context, Result, bail};
-use foldwatch_evidence::{AnyError, Chain, Digest, Entry, Material, Recording};
+use foldwatch_evidence::{
+    AnyError, Chain, Digest, Entry, JournalRows, LeaveOut, Material, Original, Paper, Recording, Request,
+    Revision, StoreChain,
+};
 use foldwatch_profile::Profile;
 use foldwatch_samples::{Item, Sink};
-use foldwatch_store::{Catalogue, CycleQuery, CycleSummary, FindingQuery, Span, SqliteReader};
+use foldwatch_store::{
+    Catalogue, CycleQuery, CycleSummary, Day, FindingQuery, Folder, Position, Samples, Span, SqliteReader,
+    StoreError,
+};
 use foldwatch_units::{Micros, Seconds};
+use serde::{Deserialize, Serialize};
 
 use crate::watch::lines::stand_in;
-use crate::watch::replay::{self, Mark, logger_name};
+use crate::watch::replay::{self, Frames, Journal, Mark, Rows, logger_name};
 use crate::watch::saved::Saved;
 
 /// Which stretch of a car's time.
@@ -24,6 +33,17 @@ pub struct Stretch {
     pub cycles: Option<(u32, u32)>,
 }
 
+/// What can be chosen whatever is read.
+#[derive(Debug, Default)]
+pub struct Choice {
+    pub leave_out: Vec<LeaveOut>,
+    pub at: Option<Micros>,
+    /// Digest of the tag manifest of the bag that is corrected.
+    pub revises: Option<Digest>,
+    pub paper: Paper,
+    pub commissioning: Option<(String, Vec<u8>)>,
+}
+
 /// Taken before the first and after the last cycle, so that their beginning and tail are whole.
 const MARGIN: Seconds = Seconds(120.0);
 /// No more cycles, findings or entries than these are looked at.
@@ -32,16 +52,19 @@ const MOST: u32 = 1_000_000;
 /// One car of a data folder.
 pub struct Kept {
     reader: SqliteReader,
+    archive: PathBuf,
     car: String,
-    /// The car's name for people.
-    pub name: String,
+    name: String,
     profile: Arc<Profile>,
-    /// The profile's text, its latest revision.
-    pub profile_text: String,
+    /// Its latest revision.
+    profile_text: String,
     mark: Mark,
+    reading: Reading,
     span: Span,
+    /// The last row of the journal that is needed.
+    until: Position,
     /// What the report must say of this source.
-    pub remarks: Vec<String>,
+    remarks: Vec<String>,
 }
 
 impl Kept {
@@ -60,21 +83,12 @@ impl Kept {
         if let Some((position, why)) = chain.broken {
             bail!("journal row {} of `{car}` {why}; evidence can't rest on it", position.0);
         }
-        let texts = reader.profile_history(&of_car.profile)?;
-        let text = texts.last().with_context(|| format!("the profile `{}` is not there", of_car.profile))?;
+        let text = reader
+            .profile(&of_car.profile)?
+            .with_context(|| format!("the profile `{}` is not there", of_car.profile))?;
         let profile = foldwatch_profile::parse(&text.text)
             .map_err(|problems| crate::profiles::all(Path::new(&of_car.profile), &problems))?;
-        let mut remarks = vec![
-            "Samples come from the archive and the journal of the data folder, mapped to UTC there; frames whose check \
-             sums did not fit were left out before."
-                .to_owned(),
-        ];
-        if text.revision > 1 {
-            remarks.push(format!(
-                "The profile is revision {} of `{}`; the earlier ones are kept with the data.",
-                text.revision, text.profile
-            ));
-        }
+        let profile = Arc::new(profile.profile);
         let query = CycleQuery {
             car: Some(car.to_owned()),
             newest_first: false,
@@ -82,56 +96,115 @@ impl Kept {
             ..CycleQuery::default()
         };
         let span = span(&reader.cycles(&query)?, stretch)?;
-        for day in reader.archived(car)?.iter().filter(|day| {
-            let own = day.day.span();
-            own.from < span.until && span.from < own.until
-        }) {
-            remarks.push(format!("Archive file {}: SHA-256 {}.", day.file, Digest(day.sha256)));
+        let saved = Saved::of(&reader, car)?.map(|(_, saved)| saved).unwrap_or_default();
+        if saved.pass.is_some() {
+            bail!("days of `{car}` are being put into the archive just now; try again in a minute");
         }
-        let mark = Saved::mark_of(&reader, car)?;
+        let head = reader.chain_head(car)?.map_or(Position(0), |head| head.position);
+        let last_needed = last_needed(&reader, car, &profile, &saved.mark, head, span)?;
+        let reading = Reading {
+            from: span.from,
+            until: span.until,
+            journal: last_needed.is_some(),
+            // What is needed to read the journal on names loggers: not where it is not read.
+            mark: if last_needed.is_some() { saved.mark.clone() } else { Mark::default() },
+        };
         Ok(Kept {
+            archive: Folder::new(folder).archive(),
             car: car.to_owned(),
             name: of_car.name,
-            profile: Arc::new(profile.profile),
-            profile_text: text.text.clone(),
-            mark,
+            profile,
+            profile_text: text.text,
+            mark: saved.mark,
+            reading,
             span,
-            remarks,
+            until: last_needed.unwrap_or(Position(0)),
+            remarks: vec![
+                "Samples come from the archive and the journal of a data folder, mapped to UTC there; frames whose check \
+                 sums did not fit were left out before. Files of the archive hold whole days."
+                    .to_owned(),
+            ],
             reader,
         })
     }
 
-    /// The roof.
-    pub fn profile(&self) -> Arc<Profile> {
-        Arc::clone(&self.profile)
+    /// Nothing was put into the archive since it was opened.
+    fn still(&self) -> Result<()> {
+        if Saved::mark_of(&self.reader, &self.car)? != self.mark {
+            bail!("days of `{}` were put into the archive while it was read; make it again", self.car);
+        }
+        Ok(())
     }
 
-    /// What was chosen, in words.
-    pub fn settings(&self) -> Vec<String> {
+    /// Every wording of the profile and of the car's name, oldest first.
+    fn revisions(&self) -> Result<Vec<Revision>> {
+        let mut all = Vec::new();
+        for text in self.reader.profile_history(&self.profile.id)? {
+            all.push(Revision {
+                of: "profile",
+                id: text.profile,
+                number: text.revision,
+                recorded: text.recorded,
+                text: text.text,
+            });
+        }
+        for (n, car) in self.reader.car_history(&self.car)?.into_iter().enumerate() {
+            all.push(Revision {
+                of: "car",
+                id: car.id,
+                number: u32::try_from(n + 1).unwrap_or(u32::MAX),
+                recorded: car.recorded,
+                text: format!("{}, roof profile {}", car.name, car.profile),
+            });
+        }
+        Ok(all)
+    }
+
+    /// All that a bag of it needs.
+    ///
+    /// # Errors
+    /// When the store can't be asked.
+    pub fn request(&self, choice: Choice) -> Result<Request> {
         let text = foldwatch_report::rfc3339;
-        vec![format!("from {} to {}", text(self.span.from), text(self.span.until))]
+        Ok(Request {
+            profile: Arc::clone(&self.profile),
+            profile_text: self.profile_text.clone(),
+            columns_text: None,
+            subject: self.car.clone(),
+            name: Some(self.name.clone()),
+            settings: vec![format!("from {} to {}", text(self.span.from), text(self.span.until))],
+            entries: self.entries()?,
+            revisions: self.revisions()?,
+            commissioning: choice.commissioning,
+            told: self.told()?,
+            remarks: self.remarks.clone(),
+            leave_out: choice.leave_out,
+            at: choice.at,
+            revises: choice.revises,
+            paper: choice.paper,
+        })
     }
 
     /// The service record up to the end of the stretch.
-    pub fn entries(&self) -> Result<Vec<Entry>> {
+    fn entries(&self) -> Result<Vec<Entry>> {
         let span = Span { from: Micros::MIN, until: self.span.until };
         let entries = self.reader.entries(&self.car, span, MOST)?;
-        let entry = |(_, e): (u64, foldwatch_store::Entry)| Entry {
+        let entry = |(number, e): (u64, foldwatch_store::Entry)| Entry {
+            number: Some(number),
             at: e.at,
+            written: Some(e.written),
             kind: e.kind.as_str().to_owned(),
             author: e.author,
             subject: e.subject,
             result: e.result,
-            text: match e.corrects {
-                Some(number) => format!("corrects entry {number}; {}", e.text),
-                None => e.text,
-            },
+            text: e.text,
+            corrects: e.corrects,
         };
         Ok(entries.into_iter().map(entry).collect())
     }
 
     /// What was told of the cycles of the stretch when they were recorded.
-    pub fn told(&self) -> Result<Vec<(Micros, String, Option<String>)>> {
+    fn told(&self) -> Result<Vec<(Micros, String, Option<String>)>> {
         let query = FindingQuery {
             car: Some(self.car.clone()),
             span: self.span,
@@ -159,7 +232,7 @@ fn span(cycles: &[CycleSummary], stretch: &Stretch) -> Result<Span> {
             Span { from: first.start - MARGIN, until: last.end + MARGIN }
         }
         None => Span {
-            from: stretch.from.unwrap_or(Micros::MIN),
+            from: stretch.from.unwrap_or(Micros(0)),
             // Not "all there is": what comes in while it is read would be in one reading and not in the other.
             until: stretch.to.or(last_end.map(|end| end + MARGIN)).context("the car has no cycle yet")?,
         },
@@ -170,28 +243,139 @@ fn span(cycles: &[CycleSummary], stretch: &Stretch) -> Result<Span> {
     Ok(span)
 }
 
+/// The last row of the journal that a sample of the span needs; `None`: all of the span is in the archive.
+fn last_needed(
+    catalogue: &dyn Catalogue,
+    car: &str,
+    profile: &Arc<Profile>,
+    mark: &Mark,
+    head: Position,
+    span: Span,
+) -> Result<Option<Position>> {
+    let timeline = replay::timeline(catalogue, car, profile, mark, head)?;
+    let mut assembler = mark.assembler(profile);
+    let (mut within, mut behind) = (false, false);
+    for row in Journal::new(catalogue, car, Position(mark.through), head) {
+        let (position, id, frame) = row?;
+        assembler.push(id, frame, &mut |item: Item<'_>| {
+            if let Item::Row { at, .. } | Item::Same { at } | Item::Edge { at, .. } = item {
+                let at = timeline.utc(at).map_or(at, |utc| utc.at);
+                within |= span.contains(at);
+                behind |= at >= span.until;
+            }
+        });
+        if behind {
+            return Ok(within.then_some(position));
+        }
+    }
+    assembler.flush(&mut |item: Item<'_>| {
+        if let Item::Row { at, .. } | Item::Same { at } | Item::Edge { at, .. } = item {
+            within |= span.contains(timeline.utc(at).map_or(at, |utc| utc.at));
+        }
+    });
+    Ok(within.then_some(head))
+}
+
+/// How files of an archive and rows of a journal are read again: goes with them into the bag.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Reading {
+    from: Micros,
+    until: Micros,
+    /// Behind the archive the journal is read on, from the mark.
+    journal: bool,
+    mark: Mark,
+}
+
+/// Samples as items: states and numbers that a batch has of the profile's signals.
+fn hand_over(profile: &Profile, batch: &Samples, sink: &mut dyn Sink) {
+    // A signal that is no longer in the profile is left out; one that was not yet recorded is not known.
+    let places: Vec<_> = batch.columns.iter().map(|column| profile.find(&column.name)).collect();
+    let mut row = vec![f32::NAN; profile.signals.len()];
+    for (n, at) in batch.times.iter().enumerate() {
+        for (place, values) in places.iter().zip(&batch.values) {
+            if let Some(place) = place {
+                row[place.at()] = values[n];
+            }
+        }
+        sink.item(Item::Row { at: *at, values: &row });
+    }
+}
+
+/// What lies in a bag of a data folder, read again.
+pub struct Again {
+    files: Vec<PathBuf>,
+    profile: Arc<Profile>,
+    reading: Reading,
+    journal: PathBuf,
+}
+
+impl Again {
+    /// From what lies in the bag.
+    ///
+    /// # Errors
+    /// Where it is not said how it is to be read.
+    pub fn new(files: Vec<PathBuf>, profile: Arc<Profile>, reading: &str, journal: PathBuf) -> Result<Self> {
+        let reading = serde_json::from_str(reading).context("how it is to be read is not understood")?;
+        Ok(Again { files, profile, reading, journal })
+    }
+
+    fn frames(&self) -> Result<Frames<'static>> {
+        let rows = foldwatch_evidence::journal_rows(&self.journal)?;
+        Ok(Box::new(rows.filter_map(|row| match row {
+            Ok((position, frame)) => {
+                replay::decode(&frame.bytes).map(|(id, frame)| Ok((Position(position), id, frame)))
+            }
+            Err(error) => Some(Err(StoreError::invalid(error.to_string()))),
+        })))
+    }
+}
+
+impl Material for Again {
+    fn count(&self) -> usize {
+        1
+    }
+
+    fn read(&mut self, _: usize, sink: &mut dyn Sink) -> Result<Recording, AnyError> {
+        let (profile, span) = (&self.profile, Span { from: self.reading.from, until: self.reading.until });
+        for file in &self.files {
+            for batch in foldwatch_store::archive_file(file, span)? {
+                hand_over(profile, &batch?, sink);
+            }
+        }
+        if self.reading.journal {
+            let timeline = replay::timeline_of(self.frames()?, profile, &self.reading.mark)?;
+            for batch in Rows::of(self.frames()?, profile, &self.reading.mark, timeline, span) {
+                hand_over(profile, &batch?, sink);
+            }
+        }
+        Ok(Recording { timeline: None, ..Recording::default() })
+    }
+
+    fn chain(&mut self) -> Chain<'_> {
+        // Nothing is made of what was read from a bag.
+        Chain::Logs(Vec::new())
+    }
+}
+
 impl Material for Kept {
     fn count(&self) -> usize {
         1
     }
 
     fn read(&mut self, _: usize, sink: &mut dyn Sink) -> Result<Recording, AnyError> {
-        let mut row = vec![f32::NAN; self.profile.signals.len()];
+        self.still()?;
         let profile = &self.profile;
-        replay::samples(&self.reader, &self.car, profile, &self.mark, self.span, &mut |batch| {
-            // A signal that is no longer in the profile is left out; one that was not yet recorded is not known.
-            let places: Vec<_> = batch.columns.iter().map(|column| profile.find(&column.name)).collect();
-            for (n, at) in batch.times.iter().enumerate() {
-                row.fill(f32::NAN);
-                for (place, values) in places.iter().zip(&batch.values) {
-                    if let Some(place) = place {
-                        row[place.at()] = values[n];
-                    }
-                }
-                sink.item(Item::Row { at: *at, values: &row });
+        for batch in self.reader.samples(&self.car, self.span)? {
+            hand_over(profile, &batch?, sink);
+        }
+        if self.reading.journal {
+            let (reader, car, mark) = (&self.reader, &*self.car, &self.mark);
+            let timeline = replay::timeline(reader, car, profile, mark, self.until)?;
+            for batch in Rows::new(reader, car, profile, mark, self.until, timeline, self.span) {
+                hand_over(profile, &batch?, sink);
             }
-            Ok(())
-        })?;
+        }
+        self.still()?;
         let (mut notes, mut checked) = (Vec::new(), true);
         for logger in self.reader.loggers()?.iter().filter(|logger| logger.car == self.car) {
             if logger.id == logger_name(stand_in(&self.car)) {
@@ -222,18 +406,41 @@ impl Material for Kept {
     }
 
     fn chain(&mut self) -> Chain<'_> {
-        let (reader, car) = (&self.reader, self.car.clone());
-        Chain::Journal {
-            header: foldwatch_evidence::JOURNAL.to_owned(),
-            rows: Box::new(move |each| {
-                let mut head = None;
-                let before = reader.linked_rows(&car, &mut |row, link| {
-                    head = Some(link);
-                    each(&foldwatch_evidence::journal_line(row.position.0, &row.frame, link))
-                        .map_err(|error| foldwatch_store::StoreError::invalid(error.to_string()))
-                })?;
-                Ok((Digest(before), Digest(head.unwrap_or(before))))
-            }),
+        let chain = self.store_chain();
+        let failed = |error: anyhow::Error| {
+            // Told when the rows are asked for, which is when something can be told.
+            let rows: JournalRows = Box::new(move |_| Err(error.into()));
+            StoreChain { seals: Vec::new(), files: Vec::new(), reading: String::new(), rows }
+        };
+        Chain::Store(chain.unwrap_or_else(failed))
+    }
+}
+
+impl Kept {
+    fn store_chain(&self) -> Result<StoreChain<'_>> {
+        let mut seals = self.reader.linked_seals(&self.car)?;
+        let within = |day: Day| day.span().from < self.span.until && self.span.from < day.span().until;
+        if !self.reading.journal {
+            // The last one that is needed ends the chain: later days are nobody's business.
+            let last = seals.iter().rposition(|(seal, _)| seal.day.parse().is_ok_and(within));
+            seals.truncate(last.map_or(0, |last| last + 1));
         }
+        let days = self.reader.archived(&self.car)?.into_iter().filter(|day| within(day.day));
+        let files = days.map(|day| {
+            let path = self.archive.join(&day.file);
+            let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+            Original { name, open: Box::new(move || Ok(Box::new(File::open(path)?) as Box<dyn Read>)) }
+        });
+        let files = files.collect();
+        let rows: JournalRows = Box::new(move |each| {
+            if self.reading.journal {
+                self.reader.linked_rows(&self.car, self.until, &mut |row, link| {
+                    each(row.position.0, &row.frame, link)
+                        .map_err(|error| StoreError::invalid(error.to_string()))
+                })?;
+            }
+            Ok(self.still()?)
+        });
+        Ok(StoreChain { seals, files, reading: serde_json::to_string(&self.reading)?, rows })
     }
 }

@@ -8,6 +8,7 @@ mod archive;
 mod bench;
 mod causes;
 mod guides;
+mod evidence;
 mod judge;
 mod keep;
 pub mod lines;
@@ -94,6 +95,7 @@ pub async fn start(settings: Settings) -> Result<Watch> {
         .with_context(|| format!("{} can't be served: is another program there?", settings.listen))?;
     let address = listener.local_addr()?;
     let folder = settings.data.clone();
+    let bags = evidence::Bags::new(&settings.data, settings.keys.clone());
     let cars = settings.cars.clone();
     let lines = settings.lines.clone();
     let hub = Arc::new(Hub::default());
@@ -158,6 +160,7 @@ pub async fn start(settings: Settings) -> Result<Watch> {
         traces: Arc::new(traces::Kept(open)),
         causes: Arc::clone(&causes) as Arc<dyn foldwatch_web::Causes>,
         guides: guides as Arc<dyn foldwatch_web::Guides>,
+        evidence: Arc::new(bags),
         hub: Arc::clone(&hub),
         metrics: Box::new(move || meter.render()),
     });

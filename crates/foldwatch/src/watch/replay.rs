@@ -106,9 +106,12 @@ pub fn columns(profile: &Profile) -> Arc<[SampleColumn]> {
     profile.signals.iter().map(column).collect()
 }
 
+/// Frames with their places in a journal, in order of arrival.
+pub type Frames<'a> = Box<dyn Iterator<Item = Result<(Position, FrameId, Frame), StoreError>> + 'a>;
+
 /// The samples of the journal after a mark, mapped to UTC by one timeline, in order of time.
 pub struct Rows<'a> {
-    journal: Journal<'a>,
+    journal: Frames<'a>,
     assembler: Assembler,
     timeline: Timeline,
     span: Span,
@@ -128,8 +131,20 @@ impl<'a> Rows<'a> {
         timeline: Timeline,
         span: Span,
     ) -> Self {
+        let journal = Journal::new(catalogue, car, Position(mark.through), until);
+        Rows::of(Box::new(journal), profile, mark, timeline, span)
+    }
+
+    /// Those of a span in frames that follow on a mark.
+    pub fn of(
+        journal: Frames<'a>,
+        profile: &Arc<Profile>,
+        mark: &Mark,
+        timeline: Timeline,
+        span: Span,
+    ) -> Self {
         Rows {
-            journal: Journal::new(catalogue, car, Position(mark.through), until),
+            journal,
             assembler: mark.assembler(profile),
             timeline,
             span,
@@ -232,8 +247,16 @@ pub fn timeline(
     mark: &Mark,
     until: Position,
 ) -> Result<Timeline, StoreError> {
+    timeline_of(Box::new(Journal::new(catalogue, car, Position(mark.through), until)), profile, mark)
+}
+
+/// The map to UTC with all that frames after a mark know.
+///
+/// # Errors
+/// When they can't be read.
+pub fn timeline_of(journal: Frames, profile: &Arc<Profile>, mark: &Mark) -> Result<Timeline, StoreError> {
     let mut assembler = mark.assembler(profile);
-    for row in Journal::new(catalogue, car, Position(mark.through), until) {
+    for row in journal {
         let (_, id, frame) = row?;
         assembler.push(id, frame, &mut |_: Item<'_>| {});
     }

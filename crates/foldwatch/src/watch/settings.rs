@@ -12,6 +12,7 @@ use foldwatch_wire::Encoding;
 use serde::Deserialize;
 
 use super::lines::LinesSettings;
+use crate::evidence::KeyFolder;
 use crate::profiles;
 
 /// What the daemon works with.
@@ -19,6 +20,8 @@ use crate::profiles;
 pub struct Settings {
     /// The folder that holds everything.
     pub data: PathBuf,
+    /// The folder of the key that signs evidence, outside the data; `None`: no evidence can be made.
+    pub keys: Option<PathBuf>,
     /// Where the pages are served.
     pub listen: SocketAddr,
     /// Where loggers are heard.
@@ -67,6 +70,7 @@ impl CarSettings {
 #[serde(deny_unknown_fields)]
 struct SettingsFile {
     data: Option<PathBuf>,
+    keys: Option<PathBuf>,
     listen: Option<SocketAddr>,
     #[serde(default)]
     port: Vec<PortFile>,
@@ -121,6 +125,8 @@ pub struct Overrides {
     pub config: Option<PathBuf>,
     /// The data's folder.
     pub data: Option<PathBuf>,
+    /// The folder of the key that signs evidence.
+    pub keys: Option<PathBuf>,
     /// Where to serve.
     pub listen: Option<SocketAddr>,
     /// Where to listen, instead of the file's ports.
@@ -207,7 +213,8 @@ pub fn settings(overrides: &Overrides) -> Result<Settings> {
         );
     }
     let data = overrides.data.clone().or(file.data).context("no folder for the data: give --data FOLDER")?;
-    Ok(Settings { data, listen, ports, lines, cars })
+    let keys = overrides.keys.clone().or(file.keys).or_else(KeyFolder::usual);
+    Ok(Settings { data, keys, listen, ports, lines, cars })
 }
 
 /// A file named in the settings lies beside them, if it is there.

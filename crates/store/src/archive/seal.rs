@@ -17,7 +17,7 @@ use sha2::{Digest, Sha256};
 
 use super::samples::{ArchivedDay, Day, Samples, Seal};
 use super::{Merge, check_columns, parquet, united};
-use crate::chain::{self, SealLink};
+use crate::chain::{self, SealRow};
 use crate::folder::sync_dir;
 use crate::journal::Position;
 use crate::sqlite::{Fail, SqliteReader, SqliteStore};
@@ -139,24 +139,24 @@ impl SqliteStore {
             let (through, journal_link) = leaving(tx, seal, &before)?;
             let through_column = crate::check::counted("position", through.0)?;
             let day = seal.day.to_string();
-            let link = chain::seal_link(&SealLink {
-                before: before.link,
-                day: &day,
-                file: &proven.file,
+            let row = SealRow {
+                day,
+                file: proven.file.clone(),
                 rows: proven.rows,
                 bytes: proven.bytes,
                 sha256: proven.sha256,
                 sealed: seal.at,
                 through,
                 journal_link,
-            });
+            };
+            let link = chain::seal_link(&before.link, &row);
             tx.prepare_cached(
                 "INSERT INTO seals (car, day, file, rows, bytes, sha256, sealed_us, through, journal_link, link)
                  VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
             )?
             .execute(params![
                 seal.car,
-                day,
+                row.day,
                 proven.file,
                 proven.rows as i64,
                 proven.bytes as i64,

@@ -5,7 +5,7 @@ use std::path::Path;
 use rusqlite::{Connection, OptionalExtension};
 
 use super::{Fail, SqliteReader, journal, read};
-use crate::chain::{self, GENESIS, SealLink};
+use crate::chain::{self, GENESIS, SealRow};
 use crate::journal::{ChainReport, Journalled, Position};
 use crate::{Catalogue, StoreError};
 use foldwatch_units::Micros;
@@ -66,28 +66,11 @@ pub(super) fn chain(conn: &Connection, car: &str) -> Result<ChainReport, Fail> {
     };
     let mut last = (Position(0), GENESIS);
     let mut seal_before = GENESIS;
-    let mut seals = conn.prepare_cached(
-        "SELECT day, file, rows, bytes, sha256, sealed_us, through, journal_link, link FROM seals
-         WHERE car = ?1 ORDER BY number",
-    )?;
-    let mut seals = seals.query([car])?;
-    while let Some(row) = seals.next()? {
-        let (day, file): (String, String) = (row.get(0)?, row.get(1)?);
-        let seal = SealLink {
-            before: seal_before,
-            day: &day,
-            file: &file,
-            rows: row.get::<_, i64>(2)? as u64,
-            bytes: row.get::<_, i64>(3)? as u64,
-            sha256: row.get(4)?,
-            sealed: Micros(row.get(5)?),
-            through: Position(row.get::<_, i64>(6)? as u64),
-            journal_link: row.get(7)?,
-        };
-        seal_before = row.get(8)?;
-        if chain::seal_link(&seal) != seal_before {
+    for (seal, link) in seals(conn, car)? {
+        if chain::seal_link(&seal_before, &seal) != link {
             return broken(0, seal.through, "a seal of the archive was altered, or one before it is gone");
         }
+        seal_before = link;
         last = (seal.through, seal.journal_link);
     }
     let columns = journal::FRAME_COLUMNS;
@@ -113,8 +96,39 @@ pub(super) fn chain(conn: &Connection, car: &str) -> Result<ChainReport, Fail> {
     Ok(report)
 }
 
+/// Every seal of a car with its link, oldest first.
+fn seals(conn: &Connection, car: &str) -> Result<Vec<(SealRow, [u8; 32])>, Fail> {
+    let mut seals = conn.prepare_cached(
+        "SELECT day, file, rows, bytes, sha256, sealed_us, through, journal_link, link FROM seals
+         WHERE car = ?1 ORDER BY number",
+    )?;
+    let seals = seals.query_map([car], |row| {
+        let seal = SealRow {
+            day: row.get(0)?,
+            file: row.get(1)?,
+            rows: row.get::<_, i64>(2)? as u64,
+            bytes: row.get::<_, i64>(3)? as u64,
+            sha256: row.get(4)?,
+            sealed: Micros(row.get(5)?),
+            through: Position(row.get::<_, i64>(6)? as u64),
+            journal_link: row.get(7)?,
+        };
+        Ok((seal, row.get(8)?))
+    })?;
+    Ok(seals.collect::<rusqlite::Result<_>>()?)
+}
+
 impl SqliteReader {
-    /// The rows of a car that are still in its journal, each with its link, oldest first; the answer is the link that
+    /// Every day that was put into a car's archive, each with its link, oldest first. Links are made as
+    /// [`crate::seal_link`] makes them.
+    ///
+    /// # Errors
+    /// When the catalogue can't be asked.
+    pub fn linked_seals(&self, car: &str) -> Result<Vec<(SealRow, [u8; 32])>, StoreError> {
+        self.ask(|conn| seals(conn, car))
+    }
+
+    /// The rows of a car that are still in its journal up to a position, each with its link, oldest first; the answer is the link that
     /// the first of them follows on: that of the last archived row, or 32 zero bytes. Links are SHA-256 as
     /// [`crate::frame_link`] makes them, so that whoever is handed the rows can walk them without the store.
     ///
@@ -123,6 +137,7 @@ impl SqliteReader {
     pub fn linked_rows(
         &self,
         car: &str,
+        until: Position,
         each: &mut dyn FnMut(Journalled, [u8; 32]) -> Result<(), StoreError>,
     ) -> Result<[u8; 32], StoreError> {
         let mut failed = Ok(());
@@ -133,9 +148,10 @@ impl SqliteReader {
                 .optional()?;
             let columns = journal::FRAME_COLUMNS;
             let mut rows = conn.prepare_cached(&format!(
-                "SELECT {columns}, link FROM journal WHERE car = ?1 ORDER BY position"
+                "SELECT {columns}, link FROM journal WHERE car = ?1 AND position <= ?2 ORDER BY position"
             ))?;
-            let mut rows = rows.query([car])?;
+            let until = i64::try_from(until.0).unwrap_or(i64::MAX);
+            let mut rows = rows.query(rusqlite::params![car, until])?;
             while let Some(row) = rows.next()? {
                 failed = each(journal::frame(row)?, row.get(8)?);
                 if failed.is_err() {

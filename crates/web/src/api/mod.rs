@@ -3,6 +3,7 @@
 mod cars;
 mod causes;
 mod cycles;
+mod evidence;
 mod export;
 mod live;
 mod machine;
@@ -26,6 +27,7 @@ use crate::app::App;
         (name = "cars", description = "Cars, their loggers and trends"),
         (name = "cycles", description = "Movements of the roof and what was found in them"),
         (name = "export", description = "Tables as CSV (RFC 4180)"),
+        (name = "evidence", description = "Signed bags for a claim"),
         (name = "live", description = "What happens now"),
         (name = "machine", description = "For whoever runs foldwatch")
     )
@@ -46,6 +48,10 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .routes(routes!(cycles::findings))
         .routes(routes!(trend::trend))
         .routes(routes!(export::export))
+        .routes(routes!(evidence::bags, evidence::make))
+        .routes(routes!(evidence::bag))
+        .routes(routes!(evidence::zip))
+        .routes(routes!(evidence::key))
         .routes(routes!(live::live))
         .routes(routes!(machine::metrics))
         .routes(routes!(machine::health))

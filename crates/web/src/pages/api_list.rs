@@ -12,19 +12,21 @@ pub(super) async fn page() -> Markup {
         h1 { "For programs: the API" }
         p { "JSON over HTTP, described by " a href="/api/v1/openapi.json" { "openapi.json" } " (OpenAPI 3.1). A failure has a stable code and a sentence." }
         @for (path, item) in &described.paths.paths {
-            @if let Some(get) = &item.get { (operation(path, get)) }
+            @for (method, asked) in [("GET", &item.get), ("POST", &item.post)] {
+                @if let Some(asked) = asked { (operation(method, path, asked)) }
+            }
         }
     };
     frame("API", None, &[], &body)
 }
 
-fn operation(path: &str, get: &Operation) -> Markup {
+fn operation(method: &str, path: &str, asked: &Operation) -> Markup {
     html! {
         section.operation {
-            h2 { code { "GET " (path) } }
-            @if let Some(summary) = &get.summary { p { (summary) } }
-            @if let Some(more) = &get.description { p.quiet { (more) } }
-            @if let Some(parameters) = &get.parameters {
+            h2 { code { (method) " " (path) } }
+            @if let Some(summary) = &asked.summary { p { (summary) } }
+            @if let Some(more) = &asked.description { p.quiet { (more) } }
+            @if let Some(parameters) = &asked.parameters {
                 dl.facts { @for p in parameters.iter().filter_map(given) { div { dt { code { (p.name) } } dd { (p.description.clone().unwrap_or_default()) } } } }
             }
         }

@@ -118,6 +118,7 @@ pub(super) async fn page(
                     li { a href={ "/api/v1" (car_href(id)) "/export/" (table) ".csv" } download { (table) } }
                 }
             }
+            p { "For a claim: " a href={ (car_href(id)) "/evidence" } { "a signed bag of evidence" } "." }
         }
     };
     Ok(frame(name, Some((id, name, At::Car)), &app.hub().ports(), &body))

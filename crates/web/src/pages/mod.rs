@@ -7,6 +7,7 @@ mod cars;
 mod causes;
 mod cycle;
 mod guide;
+mod evidence;
 mod trend;
 
 use axum::Router;
@@ -29,6 +30,7 @@ const SCRIPT: &str = concat!(
     include_str!("../script/cycle.js"),
     include_str!("../script/bench.js"),
     include_str!("../script/guide.js"),
+    include_str!("../script/evidence.js"),
 );
 
 /// Every page and what they are made up with.
@@ -48,6 +50,7 @@ pub(crate) fn router() -> Router<App> {
         .route("/cars/{car}/guide/drop", post(guide::drop))
         .route("/cars/{car}/trend", get(trend::page))
         .route("/reading", get(reading::choose))
+        .route("/cars/{car}/evidence", get(evidence::page).post(evidence::make))
         .route("/api", get(api_list::page))
         .route("/style.css", get(|| asset("text/css; charset=utf-8", STYLE)))
         .route("/script.js", get(|| asset("text/javascript; charset=utf-8", SCRIPT)))
@@ -89,6 +92,7 @@ enum At {
     Guide,
     Trend,
     Cycle,
+    Evidence,
 }
 
 /// The frame of every page.
@@ -118,6 +122,7 @@ fn frame(title: &str, car: Option<(&str, &str, At)>, ports: &[PortState], body: 
                             a href={ (car_href(id)) "/bench" } aria-current=[(at == At::Bench).then_some("page")] { "Bench" }
                             a href={ (car_href(id)) "/guide" } aria-current=[(at == At::Guide).then_some("page")] { (texts::GUIDE) }
                             a href={ (car_href(id)) "/trend" } aria-current=[(at == At::Trend).then_some("page")] { "Trend" }
+                            a href={ (car_href(id)) "/evidence" } aria-current=[(at == At::Evidence).then_some("page")] { "Evidence" }
                         }
                     }
                 }

@@ -1,0 +1,11 @@
+// A bag of evidence that is being made: how far it is, and the page anew when it is there.
+(() => {
+  const making = document.querySelector("[data-making]");
+  if (!making) return;
+  setInterval(async () => {
+    try {
+      const bag = await (await fetch(making.dataset.making)).json();
+      if (bag.stage === "making") making.textContent = bag.says; else location.reload();
+    } catch { /* asked again in a moment */ }
+  }, 500);
+})();
