@@ -130,9 +130,9 @@ async fn the_page_makes_one_and_shows_what_came_of_it() {
 async fn what_is_wrong_is_told_and_other_sites_make_none() {
     let app = scene().app;
     let api = "/api/v1/cars/car-1/evidence";
-    for (kind, path) in [(JSON, api), (FORM, "/cars/car-1/evidence")] {
+    for (kind, path, body) in [(JSON, api, "{}"), (FORM, "/cars/car-1/evidence", "")] {
         assert_eq!(
-            post(&app, kind, path, "cross-site", "{}").await.status(),
+            post(&app, kind, path, "cross-site", body).await.status(),
             StatusCode::FORBIDDEN,
             "{path}"
         );
