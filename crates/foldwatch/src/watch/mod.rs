@@ -7,8 +7,8 @@
 mod archive;
 mod bench;
 mod causes;
-mod guides;
 mod evidence;
+mod guides;
 mod judge;
 mod keep;
 pub mod lines;

@@ -6,8 +6,8 @@ mod car;
 mod cars;
 mod causes;
 mod cycle;
-mod guide;
 mod evidence;
+mod guide;
 mod trend;
 
 use axum::Router;
