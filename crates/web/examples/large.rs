@@ -127,6 +127,7 @@ async fn main() -> Result<(), Anything> {
         open: Box::new(move || store.reader()),
         traces: Arc::new(Kept(verdicts)),
         causes: Arc::new(Nothing),
+        evidence: Arc::new(NoEvidence),
         guides: Arc::new(Nothing),
         hub: Arc::clone(&hub),
         metrics: Box::new(String::new),

@@ -68,25 +68,6 @@ impl Guides for Guided {
 /// The car whose roof moves on the bench.
 const MOVES: &str = "harbour-2";
 
-/// So is evidence.
-impl Evidence for Unasked {
-    fn bags(&self, _: &str) -> Vec<Bag> {
-        Vec::new()
-    }
-
-    fn make(&self, _: &str, _: Wanted) -> Result<Bag, NotMade> {
-        Err(NotMade::Refused("A preview makes no evidence.".to_owned()))
-    }
-
-    fn open(&self, _: &str, _: u32) -> Option<(Box<dyn std::io::Read + Send>, u64)> {
-        None
-    }
-
-    fn key(&self) -> Result<(String, String), String> {
-        Err("a preview signs nothing".to_owned())
-    }
-}
-
 type Anything = Box<dyn std::error::Error + Send + Sync>;
 
 #[tokio::main]
@@ -133,7 +114,7 @@ async fn main() -> Result<(), Anything> {
         traces: Arc::new(Played(Arc::clone(&played))),
         causes: Arc::new(Unasked),
         guides: Arc::clone(&guided) as Arc<dyn Guides>,
-        evidence: Arc::new(Unasked),
+        evidence: Arc::new(NoEvidence),
         hub: Arc::clone(&hub),
         metrics: Box::new(|| {
             "# HELP foldwatch_up Whether foldwatch runs.\n# TYPE foldwatch_up gauge\nfoldwatch_up 1\n".into()

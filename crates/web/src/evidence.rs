@@ -28,6 +28,27 @@ pub trait Evidence: Send + Sync {
     fn key(&self) -> Result<(String, String), String>;
 }
 
+/// Where nobody makes evidence: pages that stand on no folder.
+pub struct NoEvidence;
+
+impl Evidence for NoEvidence {
+    fn bags(&self, _: &str) -> Vec<Bag> {
+        Vec::new()
+    }
+
+    fn make(&self, _: &str, _: Wanted) -> Result<Bag, NotMade> {
+        Err(NotMade::Refused("No evidence is made here.".to_owned()))
+    }
+
+    fn open(&self, _: &str, _: u32) -> Option<(Box<dyn Read + Send>, u64)> {
+        None
+    }
+
+    fn key(&self) -> Result<(String, String), String> {
+        Err("nothing is signed here".to_owned())
+    }
+}
+
 /// Why no bag is made.
 #[derive(Debug, thiserror::Error)]
 pub enum NotMade {

@@ -37,7 +37,7 @@ use tower_http::set_header::SetResponseHeaderLayer;
 pub use api::described;
 pub use app::{App, NoTraces, Open, Parts, Traces};
 pub use causes::Causes;
-pub use evidence::{Bag, Evidence, NotMade, Stage, Stretch, Wanted};
+pub use evidence::{Bag, Evidence, NoEvidence, NotMade, Stage, Stretch, Wanted};
 pub use guide::{GuideNow, Guides};
 pub use live::{
     Hub, LiveCycle, LiveGuide, LiveMessage, LiveSamples, LiveState, LiveStep, PortState, Waiting,
