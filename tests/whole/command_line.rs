@@ -5,7 +5,7 @@ use std::process::{Command, Output, Stdio};
 
 use crate::daemon::{FOLDWATCH, run, top};
 
-fn foldwatch(args: &[&str], input: &[u8]) -> Output {
+pub fn foldwatch(args: &[&str], input: &[u8]) -> Output {
     let mut child = Command::new(FOLDWATCH)
         .args(args)
         .current_dir(top())

@@ -10,3 +10,4 @@ mod guided;
 mod killed;
 mod pages;
 mod sample_logs;
+mod trends;

@@ -14,7 +14,7 @@ use serde::Serialize;
 
 use crate::cli::{Analyze, Format, Log, Table};
 use crate::input::{self, Reading};
-use crate::profiles;
+use crate::{profiles, whole};
 
 /// What `--format json` prints.
 #[derive(Debug, Serialize)]
@@ -51,9 +51,7 @@ pub fn run(args: &Analyze) -> Result<()> {
                 .map(|r| Read { log: r.source, encoding: r.encoding, notes: r.notes })
                 .collect();
             let analysis = Analysis { profile: profile.id.clone(), cycles, diagnosis: diagnosed(), logs };
-            serde_json::to_writer_pretty(&mut out, &analysis)
-                .map_err(io::Error::from)
-                .and_then(|()| writeln!(out))
+            whole::json(&mut out, &analysis)
         }
         Format::Table => {
             tell(&readings);

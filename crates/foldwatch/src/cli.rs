@@ -33,6 +33,10 @@ pub enum Command {
     Ports(Ports),
     /// Make a signed bag of evidence, or say whether one is whole.
     Evidence(crate::evidence::Evidence),
+    /// Tell whether phases get slower, and when their limit is reached.
+    Trend(Trend),
+    /// Tell what a repair brought: before against after.
+    Compare(Compare),
     /// Measure on simulated roofs how often the verdict is right.
     Scorecard(Scorecard),
 }
@@ -186,6 +190,55 @@ pub struct Simulate {
     pub play: Option<f64>,
 }
 
+/// Measured times, and what is known of the cars.
+#[derive(Debug, Args)]
+pub struct Measured {
+    /// A CSV of car, time, direction, phase and seconds, in any order of columns; `-` reads standard input. Times are
+    /// RFC 3339; those without an offset are taken for UTC.
+    #[arg(required_unless_present = "data", value_name = "CSV", conflicts_with = "data")]
+    pub times: Option<PathBuf>,
+    /// Instead of a CSV: the folder of a daemon, which may be running.
+    #[arg(long, value_name = "FOLDER")]
+    pub data: Option<PathBuf>,
+    /// Only this car.
+    #[arg(long, value_name = "ID")]
+    pub car: Option<String>,
+    /// A CSV of car, time and what was done: each entry splits the history.
+    #[arg(long, value_name = "CSV", conflicts_with = "data")]
+    pub services: Option<PathBuf>,
+    /// How to print it.
+    #[arg(long, value_enum, default_value_t = ToRead::Table)]
+    pub format: ToRead,
+}
+
+/// Follow the trend.
+#[derive(Debug, Args)]
+pub struct Trend {
+    /// What to read.
+    #[command(flatten)]
+    pub measured: Measured,
+    /// The limit of every phase, in seconds.
+    #[arg(long, value_name = "SECONDS", conflicts_with = "data", value_parser = limit)]
+    pub limit: Option<f64>,
+    /// The roof whose phases' limits hold: a profile's file, or the id of one that comes with foldwatch.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["data", "limit"])]
+    pub profile: Option<PathBuf>,
+    /// The moment that forecasts are made at; where none is given, that of the newest cycle (RFC 3339).
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    pub now: Option<foldwatch_units::Micros>,
+}
+
+/// Compare.
+#[derive(Debug, Args)]
+pub struct Compare {
+    /// What to read.
+    #[command(flatten)]
+    pub measured: Measured,
+    /// The moment between before and after (RFC 3339); where none is given, each car's last service entry.
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    pub at: Option<foldwatch_units::Micros>,
+}
+
 /// Measure the verdict.
 #[derive(Debug, Args)]
 pub struct Scorecard {
@@ -196,16 +249,16 @@ pub struct Scorecard {
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
     /// How to print it.
-    #[arg(long, value_enum, default_value_t = ScorecardFormat::Table)]
-    pub format: ScorecardFormat,
+    #[arg(long, value_enum, default_value_t = ToRead::Table)]
+    pub format: ToRead,
     /// So many runs at a time.
     #[arg(long, default_value_t = 1)]
     pub jobs: usize,
 }
 
-/// How to print a scorecard.
+/// How to print figures.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum ScorecardFormat {
+pub enum ToRead {
     /// For a person.
     Table,
     /// One JSON object.
@@ -288,6 +341,13 @@ fn seconds(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(seconds) if (0.0..=3600.0).contains(&seconds) => Ok(seconds),
         _ => Err("between 0 and 3600 seconds".to_owned()),
+    }
+}
+
+fn limit(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(limit) if limit > 0.0 && limit <= 36_000.0 => Ok(limit),
+        _ => Err("between 0 and 36000 seconds".to_owned()),
     }
 }
 

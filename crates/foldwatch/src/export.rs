@@ -54,10 +54,7 @@ fn of_store(args: &Export, data: &Path, out: &mut impl Write) -> Result<()> {
     };
     let span = Span { from: args.from.unwrap_or(Micros::MIN), until: args.until.unwrap_or(Micros::MAX) };
     let Some(kind) = analyze::kind(args.table) else {
-        let text = reader.profile(&car.profile)?.context("the car's profile is not kept")?;
-        let parsed = foldwatch_profile::parse(&text.text);
-        let profile =
-            Arc::new(parsed.map_err(|problems| profiles::all(Path::new(&car.profile), &problems))?.profile);
+        let profile = profile(&reader, &car.profile)?;
         let mark = Saved::mark_of(&reader, id)?;
         let as_is = |at: Micros| at;
         let mut rows = foldwatch_report::samples::Writer::new(&profile, &as_is, &mut *out, true)
@@ -103,6 +100,13 @@ fn of_store(args: &Export, data: &Path, out: &mut impl Write) -> Result<()> {
     }
     writer.finish().context("the table can't be written")?;
     Ok(())
+}
+
+/// A roof out of a daemon's folder.
+pub fn profile(reader: &SqliteReader, id: &str) -> Result<Arc<Profile>> {
+    let text = reader.profile(id)?.with_context(|| format!("the profile `{id}` is not kept"))?;
+    let parsed = foldwatch_profile::parse(&text.text);
+    Ok(Arc::new(parsed.map_err(|problems| profiles::all(Path::new(id), &problems))?.profile))
 }
 
 /// A judged cycle out of a daemon's folder.

@@ -3,6 +3,7 @@
 mod analyze;
 mod check;
 mod cli;
+mod compare;
 mod demo;
 mod evidence;
 mod export;
@@ -13,6 +14,8 @@ mod profiles;
 mod scorecard;
 mod serve;
 mod simulate;
+mod times;
+mod trend;
 mod watch;
 mod whole;
 
@@ -38,6 +41,8 @@ fn main() -> ExitCode {
         cli::Command::Demo(args) => demo::run(&args),
         cli::Command::Ports(args) => ports::run(&args),
         cli::Command::Evidence(args) => evidence::run(&args),
+        cli::Command::Trend(args) => trend::run(&args),
+        cli::Command::Compare(args) => compare::run(&args),
         cli::Command::Scorecard(args) => scorecard::run(&args),
     };
     match done {

@@ -8,7 +8,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use anyhow::{Context, Result};
 use foldwatch_scorecard::{Card, Design, Seen, see};
 
-use crate::cli::{Scorecard, ScorecardFormat};
+use crate::cli::{Scorecard, ToRead};
 use crate::profiles;
 
 pub fn run(args: &Scorecard) -> Result<()> {
@@ -49,8 +49,8 @@ pub fn run(args: &Scorecard) -> Result<()> {
     }
     let mut out = std::io::stdout().lock();
     match args.format {
-        ScorecardFormat::Table => writeln!(out, "Seed {}, {} runs.\n\n{card}", args.seed, runs.len())?,
-        ScorecardFormat::Json => {
+        ToRead::Table => writeln!(out, "Seed {}, {} runs.\n\n{card}", args.seed, runs.len())?,
+        ToRead::Json => {
             serde_json::to_writer_pretty(&mut out, &card)?;
             writeln!(out)?;
         }

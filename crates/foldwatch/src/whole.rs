@@ -1,6 +1,7 @@
-//! Files that appear only when they are whole.
+//! What is written whole or not at all.
 
 use std::fs::{self, File};
+use std::io::{self, Write};
 use std::path::Path;
 
 use anyhow::{Context, Result};
@@ -19,4 +20,10 @@ pub fn write(to: &Path, put: impl FnOnce(&mut File) -> Result<()>) -> Result<()>
         let _ = fs::remove_file(&half);
     }
     done
+}
+
+/// One JSON value for a person or a program to read, and a line's end.
+pub fn json(out: &mut impl Write, value: &impl serde::Serialize) -> io::Result<()> {
+    serde_json::to_writer_pretty(&mut *out, value)?;
+    writeln!(out)
 }

@@ -8,6 +8,7 @@ pub mod samples;
 mod shape;
 pub mod table;
 mod time;
+pub mod trend;
 
 pub use diagnosis::*;
 pub use shape::*;

@@ -24,7 +24,7 @@ pub use history::{History, Usual};
 pub use judge::{Judged, judge};
 pub use measure::{Measure, Observed};
 pub use run::{Cut, RunFacts, Stall};
-pub use timing::{Conditions, PhaseTiming};
+pub use timing::{Conditions, PhaseTiming, oil};
 pub use view::View;
 
 #[cfg(test)]

@@ -121,21 +121,25 @@ pub(crate) fn begin(profile: &Profile, phase: &Phase) -> Expectation {
 
 /// The conditions that the profile's times hold for.
 pub(crate) fn reference(profile: &Profile) -> expect::Reference {
+    expect::Reference {
+        oil: oil(profile),
+        oil_temperature: profile.reference.oil_temperature,
+        supply: profile.reference.supply,
+    }
+}
+
+/// The viscosity of a roof's oil: by its two points, else by the grade in its name, else by what is usual.
+pub fn oil(profile: &Profile) -> Walther {
     let hydraulics = &profile.hydraulics;
     let by_points = hydraulics
         .viscosity_40
         .zip(hydraulics.viscosity_100)
         .and_then(|(v40, v100)| Walther::from_points((Celsius(40.0), v40), (Celsius(100.0), v100)).ok());
     let by_name = || hydraulics.oil_grade.as_deref().and_then(Walther::of_grade);
-    let oil = by_points
+    by_points
         .or_else(by_name)
         .or_else(|| Walther::of_grade(UNNAMED_OIL))
-        .unwrap_or(Walther { a: 9.0, b: 3.6 });
-    expect::Reference {
-        oil,
-        oil_temperature: profile.reference.oil_temperature,
-        supply: profile.reference.supply,
-    }
+        .unwrap_or(Walther { a: 9.0, b: 3.6 })
 }
 
 /// Oil temperature and supply during a run.

@@ -432,6 +432,28 @@ impl Catalogue for MemoryStore {
         Ok(newest(rows.collect(), limit))
     }
 
+    fn figures(
+        &self,
+        car: &str,
+        measures: &[&str],
+        span: Span,
+        limit: u32,
+    ) -> Result<Vec<CycleRecord>, StoreError> {
+        let state = self.state();
+        let of_car = state.cycles.values().filter(|cycle| cycle.car == car && span.contains(cycle.start));
+        let figures = of_car.map(|cycle| CycleRecord {
+            judged: String::new(),
+            findings: Vec::new(),
+            // In the order of the names, as they are asked for.
+            measures: measures
+                .iter()
+                .flat_map(|name| cycle.measures.iter().filter(move |measure| measure.name == *name).cloned())
+                .collect(),
+            ..cycle.clone()
+        });
+        Ok(newest(figures.collect(), limit))
+    }
+
     fn entries(&self, car: &str, span: Span, limit: u32) -> Result<Vec<(u64, Entry)>, StoreError> {
         let state = self.state();
         let numbered = state.entries.iter().enumerate().map(|(at, entry)| (at as u64 + 1, entry.clone()));

@@ -61,6 +61,15 @@ pub trait Catalogue {
         span: Span,
         limit: u32,
     ) -> Result<Vec<MeasureRow>, StoreError>;
+    /// The figures of a car's cycles, oldest first, the newest `limit` of them: steps, and the measures of these names.
+    /// The judged text and the findings are left empty.
+    fn figures(
+        &self,
+        car: &str,
+        measures: &[&str],
+        span: Span,
+        limit: u32,
+    ) -> Result<Vec<CycleRecord>, StoreError>;
     /// What people wrote about a car, oldest first, with the entries' numbers; the newest `limit` of them.
     fn entries(&self, car: &str, span: Span, limit: u32) -> Result<Vec<(u64, Entry)>, StoreError>;
 

@@ -36,6 +36,8 @@ pub struct Assessment {
     pub level: f64,
     /// Growth of the line; `None` with too few cycles.
     pub slope: Option<Slope>,
+    /// Growth over all of the newest cycles, whatever changed among them; `None` with too few of them.
+    pub overall: Option<Slope>,
     /// Changes among the newest cycles, oldest first.
     pub changes: Vec<Change>,
     /// The standing watch.
@@ -66,6 +68,8 @@ pub struct Slope {
     pub inflation: f64,
     /// Two-sided p value of the Mann-Kendall test so corrected.
     pub p: f64,
+    /// The same without that correction: what it would be if every cycle had its own weather.
+    pub p_independent: f64,
     /// One-sided p value against "does not get worse".
     pub p_worse: f64,
 }
@@ -151,6 +155,11 @@ pub fn assess(series: &Series, now: Micros, limit: Option<f64>) -> Option<Assess
             risk = stretch.risk(RISK_DAYS);
         }
     }
+    let slope = line.as_ref().and_then(|line| line.slope(&values[from..], series.worse()));
+    let overall = match from {
+        0 => slope,
+        _ => Line::through(&cycles, &days, &values).and_then(|line| line.slope(&values, series.worse())),
+    };
     let watch = series.watch();
     Some(Assessment {
         newest_cycle: last.cycle,
@@ -161,7 +170,8 @@ pub fn assess(series: &Series, now: Micros, limit: Option<f64>) -> Option<Assess
             Some(line) => line.by_cycle.value([1.0, last.cycle as f64 - line.centre]),
             None => median(&mut values[from..].to_vec())?,
         },
-        slope: line.as_ref().and_then(|line| line.slope(&values[from..], series.worse())),
+        slope,
+        overall,
         changes: found,
         watch: WatchState {
             baseline: watch.baseline(),
@@ -231,6 +241,7 @@ impl Line {
             tau: test.tau,
             inflation,
             p: test.p,
+            p_independent: mann_kendall::mann_kendall(values)?.p,
             p_worse: dist::normal_cdf(-test.z * worse.sign()),
         })
     }

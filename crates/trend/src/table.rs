@@ -4,7 +4,6 @@ use crate::assess::{Assessment, assess};
 use crate::compare::{self, Comparison};
 use crate::point::{Point, Service, Worse};
 use crate::series::Series;
-use crate::words;
 use foldwatch_units::{Direction, Micros, Seconds};
 use std::collections::BTreeMap;
 
@@ -34,34 +33,30 @@ pub struct Key {
     pub phase: String,
 }
 
-/// A line of the trend table.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+/// Where a series stands.
+#[derive(Debug, Clone, PartialEq)]
 pub struct TrendRow {
     /// What it is of.
-    #[serde(flatten)]
     pub key: Key,
     /// What the series says.
     pub assessment: Assessment,
-    /// The forecast in words.
-    pub forecast_words: String,
-    /// What to ask about its changes: the moment and the question.
-    pub questions: Vec<(Micros, &'static str)>,
+    /// The limit that it was held against.
+    pub limit: Option<Seconds>,
 }
 
-/// A line of the comparison table.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+/// A series before against after a moment.
+#[derive(Debug, Clone, PartialEq)]
 pub struct CompareRow {
     /// What it is of.
-    #[serde(flatten)]
     pub key: Key,
     /// Before against after; `None`: no cycles on one side.
     pub comparison: Option<Comparison>,
-    /// The verdict in words.
-    pub verdict_words: String,
+    /// Cycles before and after that there are.
+    pub counts: (usize, usize),
 }
 
 /// A table and what could not be used.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Table<R> {
     /// By car, direction and phase.
     pub rows: Vec<R>,
@@ -97,6 +92,7 @@ pub fn series(
 ///
 /// ```
 /// use foldwatch_trend::table::{trends, Row};
+/// use foldwatch_trend::Forecast;
 /// use foldwatch_units::{Direction, Micros, Seconds};
 /// let rows = (0..60).map(|i| Row {
 ///     car: "van 3".into(),
@@ -107,7 +103,7 @@ pub fn series(
 /// });
 /// let table = trends(rows, |_| Vec::new(), |_| Some(Seconds(6.0)), Micros(60 * 43_200_000_000));
 /// assert_eq!(table.rows.len(), 1);
-/// assert!(table.rows[0].forecast_words.starts_with("not before"));
+/// assert!(matches!(table.rows[0].assessment.forecast, Forecast::NotBefore { .. }));
 /// ```
 pub fn trends(
     rows: impl IntoIterator<Item = Row>,
@@ -119,29 +115,30 @@ pub fn trends(
     let rows = built
         .into_iter()
         .filter_map(|(key, series)| {
-            let assessment = assess(&series, now, limit(&key).map(|l| l.0))?;
-            let forecast_words = words::forecast(&assessment.forecast, now);
-            let questions =
-                assessment.changes.iter().filter_map(|c| c.question().map(|q| (c.at, q))).collect();
-            Some(TrendRow { key, assessment, forecast_words, questions })
+            let limit = limit(&key);
+            let assessment = assess(&series, now, limit.map(|l| l.0))?;
+            Some(TrendRow { key, assessment, limit })
         })
         .collect();
     Table { rows, left_out }
 }
 
-/// Every series in some rows, before against after a moment: the [`compare::EACH_SIDE`] cycles next to it on each side.
-pub fn comparisons(rows: impl IntoIterator<Item = Row>, at: Micros) -> Table<CompareRow> {
-    let entry = |_: &Key| vec![Service { at, what: String::new() }];
+/// Every series in some rows, before against after a moment of its car's: the [`compare::EACH_SIDE`] cycles next to it
+/// on each side. Series without a moment are left out.
+pub fn comparisons(
+    rows: impl IntoIterator<Item = Row>,
+    at: impl Fn(&Key) -> Option<Micros>,
+) -> Table<CompareRow> {
+    let entry = |key: &Key| at(key).map(|at| Service { at, what: String::new() }).into_iter().collect();
     let (built, left_out) = series(rows, entry);
     let rows = built
         .into_iter()
+        .filter(|(key, _)| at(key).is_some())
         .map(|(key, series)| {
             let comparison = compare::around_last_service(&series);
-            let verdict_words = match &comparison {
-                Some(found) => words::comparison(found, Seconds::SYMBOL),
-                None => "no cycles on one side".to_owned(),
-            };
-            CompareRow { key, comparison, verdict_words }
+            // With nothing before the moment, the entry has split nothing off.
+            let after = series.since_service() as usize;
+            CompareRow { key, comparison, counts: (series.total() as usize - after, after) }
         })
         .collect();
     Table { rows, left_out }
@@ -176,15 +173,16 @@ mod tests {
         assert_eq!((table.rows.len(), table.left_out), (2, 1));
         let step = table.rows[0].assessment.changes[0];
         assert_eq!(step.at, Micros(40 * 30_000_000_000));
-        assert_eq!(table.rows[0].questions, [(step.at, "Was something done here?")]);
+        assert_eq!(step.question(), Some("Was something done here?"));
     }
 
     #[test]
     fn before_and_after_a_moment() {
-        let table = comparisons(rows(), Micros(40 * 30_000_000_000 - 1));
+        let table = comparisons(rows(), |_| Some(Micros(40 * 30_000_000_000 - 1)));
         assert!(table.rows.iter().all(|r| r.comparison.unwrap().verdict == Verdict::Better));
-        assert!(table.rows[0].verdict_words.starts_with("better: -"), "{}", table.rows[0].verdict_words);
-        let table = comparisons(rows(), Micros(0));
-        assert!(table.rows.iter().all(|r| r.comparison.is_none()));
+        assert!(table.rows.iter().all(|r| r.counts == (20, 20)));
+        let table = comparisons(rows(), |_| Some(Micros(0)));
+        assert!(table.rows.iter().all(|r| r.comparison.is_none() && r.counts == (0, 40)));
+        assert!(comparisons(rows(), |_| None).rows.is_empty());
     }
 }

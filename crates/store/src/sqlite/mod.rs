@@ -355,6 +355,16 @@ impl Catalogue for SqliteReader {
         self.ask(|conn| read::measure_runs(conn, car, name, span, limit))
     }
 
+    fn figures(
+        &self,
+        car: &str,
+        measures: &[&str],
+        span: Span,
+        limit: u32,
+    ) -> Result<Vec<CycleRecord>, StoreError> {
+        self.ask(|conn| read::figures(conn, car, measures, span, limit))
+    }
+
     fn entries(&self, car: &str, span: Span, limit: u32) -> Result<Vec<(u64, Entry)>, StoreError> {
         self.ask(|conn| read::entries(conn, car, span, limit))
     }

@@ -325,6 +325,76 @@ pub(super) fn measure_runs(
     Ok(rows)
 }
 
+pub(super) fn figures(
+    conn: &Connection,
+    car: &str,
+    measures: &[&str],
+    span: Span,
+    limit: u32,
+) -> Result<Vec<CycleRecord>, Fail> {
+    let mut cycles = all(
+        conn,
+        &format!(
+            "SELECT {CYCLE_COLUMNS} FROM cycles WHERE car = ?1 AND start_us >= ?2 AND start_us < ?3
+             ORDER BY start_us DESC LIMIT ?4"
+        ),
+        params![car, span.from.0, span.until.0, limit],
+        |row| {
+            let summary = summary(row)?;
+            Ok(CycleRecord {
+                car: summary.car,
+                start: summary.start,
+                end: summary.end,
+                direction: summary.direction,
+                outcome: summary.outcome,
+                judged: String::new(),
+                phases: Vec::new(),
+                measures: Vec::new(),
+                findings: Vec::new(),
+            })
+        },
+    )?;
+    cycles.reverse();
+    let (Some(first), Some(last)) = (cycles.first().map(|c| c.start.0), cycles.last().map(|c| c.start.0))
+    else {
+        return Ok(cycles);
+    };
+    // Both lists come in the order of the cycles: one pass puts each row to its own.
+    let mut statement = conn.prepare_cached(&format!(
+        "SELECT cycle_us, {PHASE_COLUMNS} FROM phases
+         WHERE car = ?1 AND cycle_us BETWEEN ?2 AND ?3 ORDER BY cycle_us, place"
+    ))?;
+    let mut rows = statement.query(params![car, first, last])?;
+    let mut at = 0;
+    while let Some(row) = rows.next()? {
+        if let Some(cycle) = seek(&mut cycles, &mut at, row.get(0)?) {
+            cycle.phases.push(phase(row, 1)?);
+        }
+    }
+    let mut statement = conn.prepare_cached(&format!(
+        "SELECT cycle_us, {MEASURE_COLUMNS} FROM measures
+         WHERE car = ?1 AND name = ?2 AND cycle_us BETWEEN ?3 AND ?4 ORDER BY cycle_us, place"
+    ))?;
+    for name in measures {
+        let mut rows = statement.query(params![car, name, first, last])?;
+        let mut at = 0;
+        while let Some(row) = rows.next()? {
+            if let Some(cycle) = seek(&mut cycles, &mut at, row.get(0)?) {
+                cycle.measures.push(measure(row, 1)?);
+            }
+        }
+    }
+    Ok(cycles)
+}
+
+/// The cycle of that start, at or after the last one found.
+fn seek<'a>(cycles: &'a mut [CycleRecord], at: &mut usize, start: i64) -> Option<&'a mut CycleRecord> {
+    while cycles.get(*at).is_some_and(|cycle| cycle.start.0 < start) {
+        *at += 1;
+    }
+    cycles.get_mut(*at).filter(|cycle| cycle.start.0 == start)
+}
+
 pub(super) fn entries(
     conn: &Connection,
     car: &str,

@@ -87,6 +87,10 @@ fn everything(ask: &dyn Catalogue) -> Result<Vec<String>, StoreError> {
         for name in ["m0", "m1"] {
             note!(ask.measure_runs(car, name, Span::ALL, 1000)?, ask.measure_runs(car, name, Span::ALL, 2)?);
         }
+        note!(
+            ask.figures(car, &["m1", "m0"], Span::ALL, 1000)?,
+            ask.figures(car, &["m0"], Span { from: Micros(2), until: Micros(9) }, 2)?
+        );
         for logger in ["a", "b", "c"] {
             for boot in 0..2 {
                 note!(ask.held(logger, boot)?, ask.exchanges(logger, boot)?, ask.clock_fit(logger, boot)?);
