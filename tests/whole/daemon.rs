@@ -82,8 +82,21 @@ impl Daemon {
 
     /// What a page or an address of the API answers.
     pub fn get(&self, path: &str) -> String {
+        self.ask(&format!("GET {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n"))
+    }
+
+    /// What is answered to what is sent.
+    pub fn post(&self, path: &str, kind: &str, body: &str) -> String {
+        let length = body.len();
+        self.ask(&format!(
+            "POST {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\nContent-Type: {kind}\r\n\
+             Content-Length: {length}\r\n\r\n{body}"
+        ))
+    }
+
+    fn ask(&self, request: &str) -> String {
         let mut stream = TcpStream::connect(self.address).unwrap();
-        write!(stream, "GET {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n").unwrap();
+        stream.write_all(request.as_bytes()).unwrap();
         let mut answer = Vec::new();
         stream.read_to_end(&mut answer).unwrap();
         String::from_utf8_lossy(&answer).into_owned()

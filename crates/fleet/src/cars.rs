@@ -14,6 +14,8 @@ use crate::book::{Assessed, Book};
 pub struct Fleet {
     cars: BTreeMap<String, Car>,
     ranked: Option<Ranked>,
+    /// Cars whose history is still to be read.
+    pub waiting: usize,
 }
 
 #[derive(Debug)]

@@ -133,6 +133,11 @@ impl Lane {
         self.logger.filter(|known| *known == logger).and_then(|_| self.assembler.boot())
     }
 
+    /// Work was done on the roof: see [`Engine::after_repair`].
+    pub fn after_repair(&mut self) {
+        self.engine.after_repair();
+    }
+
     /// The engine.
     pub fn engine(&self) -> &Engine {
         &self.engine

@@ -114,6 +114,13 @@ impl Engine {
         &self.memory.evidence
     }
 
+    /// Work was done on the roof: what was found before it, how long the steps take and how the pressure holds is open
+    /// again. What was learned of the weather and of the switches stays.
+    pub fn after_repair(&mut self) {
+        self.memory.history.after_repair();
+        self.memory.evidence = Evidence::default();
+    }
+
     /// What is kept of the car for its next recording.
     pub fn memory(&self) -> &Memory {
         &self.memory

@@ -115,6 +115,7 @@ async fn main() -> Result<(), Anything> {
         causes: Arc::new(Unasked),
         guides: Arc::clone(&guided) as Arc<dyn Guides>,
         evidence: Arc::new(NoEvidence),
+        fleet: Arc::default(),
         hub: Arc::clone(&hub),
         metrics: Box::new(|| {
             "# HELP foldwatch_up Whether foldwatch runs.\n# TYPE foldwatch_up gauge\nfoldwatch_up 1\n".into()

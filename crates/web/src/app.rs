@@ -4,6 +4,7 @@ use std::collections::HashMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
+use foldwatch_fleet::Fleet;
 use foldwatch_profile::Profile;
 use foldwatch_segment::Recording;
 use foldwatch_store::{Catalogue, StoreError};
@@ -51,6 +52,8 @@ pub struct Parts {
     pub guides: Arc<dyn Guides>,
     /// Who makes evidence.
     pub evidence: Arc<dyn Evidence>,
+    /// Every car's trends.
+    pub fleet: Arc<Mutex<Fleet>>,
     /// What happens now.
     pub hub: Arc<Hub>,
     /// The counters in Prometheus' text format.
@@ -146,6 +149,11 @@ impl Desk {
         }
         known.insert(key, Arc::clone(&profile));
         Ok(profile)
+    }
+
+    /// Every car's trends.
+    pub fn fleet(&self) -> MutexGuard<'_, Fleet> {
+        self.app.0.parts.fleet.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Why it may be so.

@@ -10,6 +10,7 @@ mod app;
 mod causes;
 mod charts;
 mod evidence;
+mod entries;
 mod failure;
 mod guide;
 mod live;

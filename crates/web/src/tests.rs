@@ -212,6 +212,7 @@ fn scene() -> Scene {
         causes: Arc::clone(&told) as Arc<dyn crate::Causes>,
         guides: Arc::new(Guided(Arc::new(profile), Mutex::default())),
         evidence: Arc::new(evidence::Shelf::default()),
+        fleet: Arc::default(),
         hub: Arc::default(),
         metrics: Box::new(|| "foldwatch_frames_total 7\n".into()),
     });

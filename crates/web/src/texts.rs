@@ -84,6 +84,50 @@ pub const NO_LIVE: &str = "Nothing has been heard from this car's logger since f
 pub const NO_PORTS: &str = "No port is listened to: foldwatch shows what was recorded before.";
 pub const NOT_RECORDED: &str = "not recorded";
 
+pub const FLEET: &str = "Fleet";
+pub const FLEET_LEAD: &str = "Every car by where its numbers go: the first one is the first to book.";
+pub const FLEET_RATE: &str = "Book: the watch alarms and the change holds among all numbers of all cars, with no more than 1 in 20 such calls \
+                              false (Benjamini-Hochberg), or the limit is passed. Look again: the watch alarms, which among so many may be chance.";
+pub const CALL_BOOK: &str = "Book";
+pub const CALL_LOOK: &str = "Look again";
+pub const CALL_NONE: &str = "Nothing to do";
+pub const TOO_FEW_KIN: &str = "Fewer than five cars of this kind to compare with.";
+pub const COMPARE: &str = "Compare";
+pub const COMPARE_LEAD: &str = "Each number at reference conditions, the cycles next to it on both sides. What is worth knowing is a change of 5 %.";
+pub const BEFORE_AFTER: &str = "Before and after";
+pub const BESIDE_KIND: &str = "Beside cars of its kind";
+pub const NO_SERVICE: &str = "No work on this car is in its service record, so there is no before and after.";
+pub const TO_RECORD: &str = "Write down what was done, and when.";
+pub const ANOTHER_MOMENT: &str = "Another moment (UTC)";
+pub const RECORD: &str = "Service record and notes";
+pub const NOTHING_WRITTEN: &str = "Nothing was written yet.";
+pub const WRITE_ENTRY: &str = "Write an entry";
+pub const WRITE_LEAD: &str = "Work on the roof splits the history: what follows is judged by itself, and compared with what was before. Nothing is \
+                              ever overwritten: a correction is a new entry.";
+pub const ENTRY_KIND: &str = "What it is";
+pub const KIND_SERVICE: &str = "Work that was done";
+pub const KIND_NOTE: &str = "A note";
+pub const ENTRY_SUBJECT: &str = "What was done, or noted";
+pub const ENTRY_AT: &str = "When (UTC; empty: now)";
+pub const ENTRY_TEXT: &str = "What else is worth knowing";
+pub const ENTRY_CORRECTS: &str = "In place of entry number";
+pub const ENTRY_CSV: &str =
+    "Lines of a CSV with the columns at and subject, and if wanted kind, text and author";
+pub const MANY_ENTRIES: &str = "Many entries at once";
+pub const RECORD_CSV: &str = "The record as CSV";
+pub const TAKE_IN: &str = "Take them in";
+pub const CORRECTED: &str = "Corrected later: it no longer counts.";
+/// Offered while one writes; any words will do.
+pub const USUAL_WORK: [&str; 7] = [
+    "oil changed",
+    "system bled",
+    "cylinder resealed",
+    "switch adjusted",
+    "valve replaced",
+    "pump replaced",
+    "wiring repaired",
+];
+
 pub const GUIDE: &str = "Fit and test";
 pub const GUIDE_LEAD: &str = "Each of these says what to do, step by step, watches the signals while you do it, and is kept with the \
     car. foldwatch only listens: you move the roof.";
@@ -352,6 +396,11 @@ pub fn number(value: f64) -> String {
     reading::now().sign(text)
 }
 
+/// A change with its sign, in the reader's way.
+pub fn signed(value: f64, decimals: usize) -> String {
+    reading::now().sign(format!("{value:+.decimals$}"))
+}
+
 /// A share that is said as how sure one is.
 pub fn sure(value: f64) -> &'static str {
     match value {
@@ -473,6 +522,32 @@ pub fn trend_sentence(trend: &StepTrend) -> String {
         secs(a.level),
         secs(trend.limit_s)
     )
+}
+
+/// How an entry's kind is shown.
+pub fn entry_kind(kind: &str) -> &'static str {
+    match kind {
+        "service" => "Work",
+        "check" => "Check",
+        _ => "Note",
+    }
+}
+
+/// While histories are being read.
+pub fn fleet_waiting(cars: usize) -> String {
+    match cars {
+        1 => "The history of one car is still being read.".to_owned(),
+        n => format!("The histories of {n} cars are still being read."),
+    }
+}
+
+/// Where the list is empty.
+pub fn fleet_empty(cars: usize) -> &'static str {
+    if cars == 0 {
+        NO_CARS
+    } else {
+        "No number of these cars can be followed yet: that takes cycles whose steps can be timed."
+    }
 }
 
 #[cfg(test)]

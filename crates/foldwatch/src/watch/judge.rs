@@ -11,7 +11,7 @@ use foldwatch_profile::Profile;
 use foldwatch_report::rfc3339;
 use foldwatch_samples::Item;
 use foldwatch_store::{
-    Catalogue, ClockFit, CycleQuery, CycleRecord, Position, Span, StoreError, TimeExchange,
+    Catalogue, ClockFit, CycleQuery, CycleRecord, Entry, EntryKind, Position, Span, StoreError, TimeExchange,
 };
 use foldwatch_units::{Micros, Seconds};
 use foldwatch_web::{Hub, LiveCycle, LiveMessage, LiveState};
@@ -39,6 +39,8 @@ pub struct Work {
     pub answer: Option<(u32, Answer)>,
     /// To be kept.
     pub cycles: Vec<CycleRecord>,
+    /// Starts of those that have their last word.
+    pub settled: Vec<Micros>,
     /// What people wrote, and whom to tell that it is kept.
     pub entries: Vec<(foldwatch_store::Entry, SyncSender<()>)>,
     /// To be kept.
@@ -53,6 +55,12 @@ pub struct Work {
 
 /// Loggers that no longer have what is missing: their cars' lanes wait no longer.
 pub type Lost = Arc<Mutex<Vec<u32>>>;
+
+/// Cars on whose roof work was done, as somebody has entered it.
+pub type Repaired = Arc<Mutex<Vec<String>>>;
+
+/// Entries of a car that are looked through.
+const ENTRIES: u32 = 1000;
 
 /// One car.
 struct Desk {
@@ -87,6 +95,8 @@ pub struct Around {
     pub hub: Arc<Hub>,
     /// What is given up.
     pub lost: Lost,
+    /// Cars on whose roof work was done.
+    pub repaired: Repaired,
     /// What the cycles showed, for the causes.
     pub causes: Arc<Causes>,
     /// Guided tests under way.
@@ -135,6 +145,7 @@ impl Judge {
                 saved: Instant::now(),
                 bench: Bench::new(&car.id, &car.profile),
             };
+            let saved = reader.checkpoint(&car.id)?.map(|checkpoint| checkpoint.saved);
             let mut frames = 0u64;
             let mut work = Work { car: car.id.clone(), ..Work::default() };
             for row in Journal::new(&*reader, &car.id, after, Position(i64::MAX as u64)) {
@@ -143,6 +154,13 @@ impl Judge {
                 frames += 1;
             }
             tracing::info!(car = car.id, frames, "goes on");
+            // Work on the roof that was entered after the state was saved: the state does not know of it.
+            let worked = |entry: &Entry| {
+                entry.kind == EntryKind::Service && saved.is_some_and(|saved| entry.written > saved)
+            };
+            if reader.entries(&car.id, Span::ALL, ENTRIES)?.iter().any(|(_, entry)| worked(entry)) {
+                desk.lane.after_repair();
+            }
             // What came of them may not have been kept; keeping it again changes nothing.
             if !work.cycles.is_empty() && keeper.send(work).is_err() {
                 break;
@@ -156,6 +174,7 @@ impl Judge {
     /// Takes what came at a port. `false`: the keeper is gone.
     pub fn take(&mut self, batch: Batch) -> bool {
         self.give_up();
+        self.repaired();
         let mut works: HashMap<usize, Work> = HashMap::new();
         let mut last: Option<usize> = None;
         let (port, received) = (batch.port, batch.received);
@@ -300,6 +319,16 @@ impl Judge {
         })
     }
 
+    /// Where work was done on a roof, what was learned of its times and found on it before is open again.
+    fn repaired(&mut self) {
+        let repaired =
+            std::mem::take(&mut *self.around.repaired.lock().unwrap_or_else(PoisonError::into_inner));
+        for desk in self.desks.iter_mut().filter(|desk| repaired.contains(&desk.id)) {
+            desk.lane.after_repair();
+            self.around.causes.showed(&desk.id, &desk.profile, desk.lane.engine().evidence());
+        }
+    }
+
     /// What is lost is waited for no longer.
     fn give_up(&mut self) {
         let lost = std::mem::take(&mut *self.around.lost.lock().unwrap_or_else(PoisonError::into_inner));
@@ -400,7 +429,12 @@ impl Desk {
             findings: cycle.findings.iter().map(|f| f.message.clone()).collect(),
         };
         match foldwatch_web::record(&self.id, &cycle) {
-            Ok(record) => work.cycles.push(record),
+            Ok(record) => {
+                if settled {
+                    work.settled.push(record.start);
+                }
+                work.cycles.push(record);
+            }
             Err(error) => {
                 tracing::error!(car = self.id, start = cycle.start, "a cycle can't be kept: {error}")
             }

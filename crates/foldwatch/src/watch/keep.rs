@@ -1,7 +1,7 @@
 //! Frames and verdicts to disk, and then the acknowledgement, on a thread of its own.
 
 use std::collections::HashMap;
-use std::sync::mpsc::{Receiver, RecvTimeoutError};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::sync::{Arc, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -13,6 +13,7 @@ use foldwatch_web::Hub;
 use foldwatch_wire::Reply;
 
 use super::archive;
+use super::books::News;
 use super::judge::{Lost, Work};
 use super::ports::Ports;
 use super::replay::{logger_name, logger_number};
@@ -35,6 +36,7 @@ pub struct Keeper {
     lost: Lost,
     ports: Arc<Ports>,
     hub: Arc<Hub>,
+    news: Sender<News>,
     looked: Instant,
     /// The archive is behind and there is more to do.
     more: bool,
@@ -51,6 +53,7 @@ impl Keeper {
         lost: Lost,
         ports: Arc<Ports>,
         hub: Arc<Hub>,
+        news: Sender<News>,
     ) -> Result<Self> {
         let mut saved = HashMap::new();
         let mut profiles = HashMap::new();
@@ -77,6 +80,7 @@ impl Keeper {
             lost,
             ports,
             hub,
+            news,
             looked,
             more: true,
         })
@@ -115,6 +119,7 @@ impl Keeper {
         let mut judged: HashMap<String, Judged> = HashMap::new();
         let mut states = Vec::new();
         let mut messages = Vec::new();
+        let mut news = Vec::new();
         for work in group {
             if let Some(logger) = &work.attach {
                 self.insist("attach the logger", |store| store.attach(logger, &work.car, utc_now()));
@@ -123,6 +128,7 @@ impl Keeper {
                 self.insist("keep what was entered", |store| store.add_entry(entry));
                 // Who entered it may have gone.
                 let _ = kept.send(());
+                news.push(News::Entry(entry.car.clone()));
             }
             frames.extend(work.frames);
             answers.extend(work.answer);
@@ -132,6 +138,8 @@ impl Keeper {
             if let Some(fit) = &work.fit {
                 self.insist("keep the clock", |store| store.put_clock_fit(fit));
             }
+            let last_words = work.cycles.iter().filter(|cycle| work.settled.contains(&cycle.start));
+            news.extend(last_words.map(|cycle| News::Cycle(Box::new(cycle.clone()))));
             judged.entry(work.car.clone()).or_default().cycles.extend(work.cycles);
             messages.extend(work.messages);
             if let Some(state) = work.state {
@@ -163,6 +171,10 @@ impl Keeper {
                 metrics::counter!("foldwatch_verdicts_total").increment(judged.cycles.len() as u64);
                 self.insist("keep the verdicts", |store| store.put_judged(&judged));
             }
+        }
+        for one in news {
+            // The books end with the daemon.
+            let _ = self.news.send(one);
         }
         for message in messages {
             self.hub.publish(message);

@@ -6,6 +6,7 @@
 
 mod archive;
 mod bench;
+mod books;
 mod causes;
 mod evidence;
 mod guides;
@@ -103,17 +104,20 @@ pub async fn start(settings: Settings) -> Result<Watch> {
     let lost = judge::Lost::default();
 
     let (works_in, works) = sync_channel(WORKS);
-    let causes = Arc::new(causes::Causes::new(works_in.clone()));
+    let repaired = judge::Repaired::default();
+    let causes = Arc::new(causes::Causes::new(works_in.clone(), Arc::clone(&repaired)));
     let profiles = cars.iter().map(|car| (car.id.clone(), Arc::clone(&car.profile))).collect();
     let guides = Arc::new(guides::Guides::new(profiles, Arc::clone(&hub)));
     let (batches_in, mut batches) = mpsc::channel(BATCHES);
     let parts = (Arc::clone(&ports), Arc::clone(&hub), Arc::clone(&lost));
-    let (keeper, reader) = tokio::task::spawn_blocking(move || -> Result<_> {
+    let (keeper, reader, fleet, books) = tokio::task::spawn_blocking(move || -> Result<_> {
         let mut store = SqliteStore::open(&folder)?;
         enter(&mut store, &settings.cars)?;
         let reader = store.reader()?;
         let (ports, hub, lost) = parts;
-        Ok((Keeper::new(store, &settings.cars, lost, ports, hub)?, reader))
+        let (fleet, books, news) = books::Books::new(&settings.cars, store.reader()?);
+        let keeper = Keeper::new(store, &settings.cars, lost, ports, hub, news)?;
+        Ok((keeper, reader, fleet, books))
     })
     .await??;
     let open: Arc<traces::OpenReader> = {
@@ -129,11 +133,13 @@ pub async fn start(settings: Settings) -> Result<Watch> {
             .map_err(|error| anyhow!("no thread for the {name}: {error}"))
     };
     let keeping = spawn("keeper", Box::new(move || keeper.run(&works)))?;
+    let booking = spawn("books", Box::new(move || books.run()))?;
     let resumed = {
         let around = judge::Around {
             ports: Arc::clone(&ports),
             hub: Arc::clone(&hub),
             lost,
+            repaired,
             causes: Arc::clone(&causes),
             guides: Arc::clone(&guides),
         };
@@ -161,11 +167,12 @@ pub async fn start(settings: Settings) -> Result<Watch> {
         causes: Arc::clone(&causes) as Arc<dyn foldwatch_web::Causes>,
         guides: guides as Arc<dyn foldwatch_web::Guides>,
         evidence: Arc::new(bags),
+        fleet,
         hub: Arc::clone(&hub),
         metrics: Box::new(move || meter.render()),
     });
     let serving = tokio::spawn(foldwatch_web::serve(listener, app, std::future::pending()));
-    Ok(Watch { address, hub, serving, collecting, threads: vec![judging, keeping], causes })
+    Ok(Watch { address, hub, serving, collecting, threads: vec![judging, keeping, booking], causes })
 }
 
 /// Cars and profiles as the settings have them.

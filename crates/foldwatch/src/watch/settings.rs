@@ -45,6 +45,8 @@ pub struct CarSettings {
     pub profile: Arc<Profile>,
     /// Its loggers; none: the logger that no other car names.
     pub loggers: Vec<u32>,
+    /// The group of cars that it belongs to; empty: none.
+    pub group: String,
 }
 
 impl CarSettings {
@@ -61,6 +63,7 @@ impl CarSettings {
             text,
             profile: Arc::new(loaded.profile),
             loggers,
+            group: String::new(),
         })
     }
 }
@@ -107,6 +110,8 @@ struct CarFile {
     profile: PathBuf,
     #[serde(default)]
     loggers: Vec<String>,
+    #[serde(default)]
+    group: String,
 }
 
 /// The speed that is taken where none is said.
@@ -167,7 +172,8 @@ pub fn settings(overrides: &Overrides) -> Result<Settings> {
             })
             .collect::<Result<_>>()?;
         let profile = near(beside, &car.profile);
-        cars.push(CarSettings::new(&car.id, car.name.as_deref().unwrap_or(&car.id), &profile, loggers)?);
+        let new = CarSettings::new(&car.id, car.name.as_deref().unwrap_or(&car.id), &profile, loggers)?;
+        cars.push(CarSettings { group: car.group.clone(), ..new });
     }
     if let Some((id, profile)) = &overrides.car {
         cars.retain(|car| car.id != *id);

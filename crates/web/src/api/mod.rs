@@ -5,8 +5,10 @@ mod causes;
 mod cycles;
 mod evidence;
 mod export;
+mod fleet;
 mod live;
 mod machine;
+mod record;
 mod trend;
 
 use utoipa::OpenApi;
@@ -14,6 +16,8 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use crate::app::App;
+
+pub(crate) use fleet::{CompareAsked, FleetAsked, compared};
 
 #[derive(OpenApi)]
 #[openapi(
@@ -47,6 +51,10 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .routes(routes!(cycles::traces))
         .routes(routes!(cycles::findings))
         .routes(routes!(trend::trend))
+        .routes(routes!(fleet::fleet))
+        .routes(routes!(fleet::compare))
+        .routes(routes!(record::record, record::write))
+        .routes(routes!(record::table))
         .routes(routes!(export::export))
         .routes(routes!(evidence::bags, evidence::make))
         .routes(routes!(evidence::bag))

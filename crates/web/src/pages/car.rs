@@ -1,16 +1,17 @@
 //! One car: its week, what was found and how often, its cycles, what people wrote.
 
 use axum::extract::{Path, Query, State};
-use foldwatch_report::{Cycle, Diagnosis, rfc3339};
-use foldwatch_store::{CycleQuery, Entry, Span};
-use foldwatch_units::{Micros, Seconds};
+use foldwatch_report::{Cycle, Diagnosis};
+use foldwatch_store::CycleQuery;
+use foldwatch_units::Seconds;
 use maud::{Markup, html};
 use serde::Deserialize;
 
-use super::{At, Failed, car_href, cycle_href, frame, icon, sentence, short_time, time, weight};
+use super::{At, Failed, car_href, cycle_href, frame, icon, sentence, short_time, weight};
 use crate::app::App;
 use crate::causes;
 use crate::charts::{self, Material, Page, Shape};
+use crate::entries::{self, EntryRow};
 use crate::query::{self, CarView, Matter, matters, weight_of};
 use crate::texts;
 
@@ -31,7 +32,7 @@ const ROWS: usize = 60;
 struct Seen {
     view: CarView,
     cycles: Vec<Cycle>,
-    entries: Vec<Entry>,
+    entries: Vec<EntryRow>,
     diagnosis: Diagnosis,
     /// There are older cycles than those.
     more: bool,
@@ -60,9 +61,8 @@ pub(super) async fn page(
                 list.retain(|c| c.start > from);
             }
             let more = full || list.len() < before;
-            let entries = desk.catalogue.entries(&id, Span { from: Micros::MIN, until: Micros::MAX }, 50)?;
+            let entries = entries::list(desk, &id)?;
             let cycles = query::whole(desk, &list)?;
-            let entries = entries.into_iter().rev().map(|(_, e)| e).collect();
             let diagnosis = causes::diagnosis(desk, &id)?;
             Ok(Seen { view, cycles, entries, diagnosis, more })
         })
@@ -109,7 +109,7 @@ pub(super) async fn page(
             @if shown.len() > ROWS { p.quiet { "The newest " (ROWS) " of " (shown.len()) " are shown; the table below holds all." } }
             @if seen.more { p.quiet { "There are older cycles: choose a longer period, or take the tables." } }
         }
-        (record(&seen.entries))
+        (super::record::section(id, &seen.entries))
         section {
             h2 { "Take it along" }
             p { "As tables (CSV, UTC, units in the header):" }
@@ -191,21 +191,5 @@ fn table(car: &str, cycles: &[&Cycle]) -> Markup {
             }
         }
         p.quiet { "Steps in the order they were run. ? its end was not confirmed in time. ! over its limit." }
-    }
-}
-
-fn record(entries: &[Entry]) -> Markup {
-    html! {
-        section {
-            h2 { "Service record and notes" }
-            @if entries.is_empty() { p.empty { "Nothing was written yet." } }
-            ul.record {
-                @for entry in entries {
-                    li { (time(&rfc3339(entry.at))) " " strong { (entry.kind.as_str()) ": " (entry.subject) }
-                        @if !entry.result.is_empty() { ". " (entry.result) } @if !entry.text.is_empty() { " " (entry.text) }
-                        span.quiet { " " (entry.author) } }
-                }
-            }
-        }
     }
 }

@@ -5,9 +5,12 @@ mod bench;
 mod car;
 mod cars;
 mod causes;
+mod compare;
 mod cycle;
 mod evidence;
+mod fleet;
 mod guide;
+mod record;
 mod trend;
 
 use axum::Router;
@@ -49,6 +52,9 @@ pub(crate) fn router() -> Router<App> {
         .route("/cars/{car}/guide/keep", post(guide::keep))
         .route("/cars/{car}/guide/drop", post(guide::drop))
         .route("/cars/{car}/trend", get(trend::page))
+        .route("/cars/{car}/compare", get(compare::page))
+        .route("/cars/{car}/record", post(record::write))
+        .route("/fleet", get(fleet::page))
         .route("/reading", get(reading::choose))
         .route("/cars/{car}/evidence", get(evidence::page).post(evidence::make))
         .route("/api", get(api_list::page))
@@ -91,6 +97,7 @@ enum At {
     Bench,
     Guide,
     Trend,
+    Compare,
     Cycle,
     Evidence,
 }
@@ -115,7 +122,8 @@ fn frame(title: &str, car: Option<(&str, &str, At)>, ports: &[PortState], body: 
                 header.top {
                     a.name href="/" { (texts::NAME) }
                     nav aria-label="pages" {
-                        a href="/" aria-current=[car.is_none().then_some("page")] { (texts::CARS) }
+                        a href="/" aria-current=[(car.is_none() && title == texts::CARS).then_some("page")] { (texts::CARS) }
+                        a href="/fleet" aria-current=[(title == texts::FLEET).then_some("page")] { (texts::FLEET) }
                         @if let Some((id, name, at)) = car {
                             span.of { (name) }
                             a href=(car_href(id)) aria-current=[(at == At::Car).then_some("page")] { "Record" }
@@ -123,6 +131,7 @@ fn frame(title: &str, car: Option<(&str, &str, At)>, ports: &[PortState], body: 
                             a href={ (car_href(id)) "/guide" } aria-current=[(at == At::Guide).then_some("page")] { (texts::GUIDE) }
                             a href={ (car_href(id)) "/trend" } aria-current=[(at == At::Trend).then_some("page")] { "Trend" }
                             a href={ (car_href(id)) "/evidence" } aria-current=[(at == At::Evidence).then_some("page")] { "Evidence" }
+                            a href={ (car_href(id)) "/compare" } aria-current=[(at == At::Compare).then_some("page")] { (texts::COMPARE) }
                         }
                     }
                 }

@@ -1,0 +1,91 @@
+//! One car before against after, and beside its kind.
+
+use axum::extract::{Path, Query, State};
+use foldwatch_report::trend::Compared;
+use maud::{Markup, html};
+
+use super::{At, Failed, car_href, frame, icon, time};
+use crate::api::{CompareAsked, compared};
+use crate::app::App;
+use crate::charts::Shape;
+use crate::{query, texts};
+
+pub(super) async fn page(
+    State(app): State<App>,
+    Path(car): Path<String>,
+    Query(asked): Query<CompareAsked>,
+) -> Result<Markup, Failed> {
+    let at = asked.at.clone();
+    let (view, rows, kin) = app
+        .ask(move |desk| {
+            let view = query::car(desk, &car)?;
+            let rows = compared(desk, &view, at.as_deref())?;
+            let kin = desk.fleet().standings(&view.car.id);
+            Ok((view, rows, kin))
+        })
+        .await?;
+    let (id, name) = (view.car.id.as_str(), view.car.name.as_str());
+    let body = html! {
+        h1 { (texts::COMPARE) ", " (name) }
+        section {
+            h2 { (texts::BEFORE_AFTER) }
+            @match rows.first() {
+                Some(first) => p { "Before and after " (time(&first.at)) ". " (texts::COMPARE_LEAD) },
+                None => p.empty { (texts::NO_SERVICE) " " a href={ (car_href(id)) "#record" } { (texts::TO_RECORD) } },
+            }
+            form.choose method="get" action={ (car_href(id)) "/compare" } {
+                label { (texts::ANOTHER_MOMENT) " " input type="datetime-local" name="at" step="1"; }
+                button type="submit" { (texts::COMPARE) }
+            }
+            @if !rows.is_empty() { (table(&rows)) }
+        }
+        section {
+            h2 { (texts::BESIDE_KIND) }
+            @if kin.iter().all(|(_, _, kin)| kin.is_none()) { p.empty { (texts::TOO_FEW_KIN) } }
+            @else {
+                div.scroll tabindex="0" role="group" aria-label=(texts::BESIDE_KIND) { table {
+                    thead { tr { th scope="col" { "Way" } th scope="col" { "What" } th scope="col" { "This car" } th scope="col" { "Usual" } th scope="col" { "Of it" } th scope="col" { "Cars" } } }
+                    tbody { @for (trend, _, kin) in &kin { @if let Some(kin) = kin {
+                        tr {
+                            td { (trend.of.direction) } th scope="row" { (trend.of.step()) }
+                            td { (texts::fixed(trend.level, 2)) " " (trend.of.unit) }
+                            td { (texts::fixed(kin.median, 2)) " " (trend.of.unit) }
+                            td { (texts::fixed(100.0 * kin.ratio, 0)) " %" @if kin.unlike { span.call { " " (icon(Shape::Attend)) "unlike the others" } } }
+                            td { (kin.cars) }
+                        }
+                    } } }
+                } }
+            }
+        }
+    };
+    Ok(frame(texts::COMPARE, Some((id, name, At::Compare)), &app.hub().ports(), &body))
+}
+
+fn table(rows: &[Compared]) -> Markup {
+    html! {
+        div.scroll tabindex="0" role="group" aria-label=(texts::BEFORE_AFTER) { table {
+            thead { tr { th scope="col" { "Way" } th scope="col" { "What" } th scope="col" { "Before" } th scope="col" { "After" } th scope="col" { "Verdict" } } }
+            tbody { @for row in rows {
+                tr {
+                    td { (row.of.direction) } th scope="row" { (row.of.step()) }
+                    (side(row.count_before, row.median_before, &row.of.unit))
+                    (side(row.count_after, row.median_after, &row.of.unit))
+                    td { span.call { (icon(shape(row.verdict))) (texts::said(&row.words)) } }
+                }
+            } }
+        } }
+    }
+}
+
+fn side(count: usize, median: Option<f64>, unit: &str) -> Markup {
+    html! { td { @if let Some(median) = median { (texts::fixed(median, 2)) " " (unit) ", " } (count) " cycles" } }
+}
+
+fn shape(verdict: &str) -> Shape {
+    match verdict {
+        "better" => Shape::Sound,
+        "worse" => Shape::Attend,
+        "no-change-shown" => Shape::Note,
+        _ => Shape::Raw,
+    }
+}

@@ -1,0 +1,99 @@
+//! Every car, by where its trends go: whom to book first.
+
+use axum::extract::{Query, State};
+use foldwatch_fleet::{CarRow, Order};
+use foldwatch_report::rfc3339;
+use maud::{Markup, html};
+
+use super::{Failed, car_href, frame, icon, time};
+use crate::api::FleetAsked;
+use crate::app::App;
+use crate::charts::Shape;
+use crate::texts;
+
+/// Cars on one page.
+const ROWS: usize = 100;
+
+pub(super) async fn page(State(app): State<App>, Query(asked): Query<FleetAsked>) -> Result<Markup, Failed> {
+    let which = asked.asked()?;
+    let order = which.order;
+    let (mut cars, now, waiting, groups, kinds, count) = app
+        .ask(move |desk| {
+            let mut fleet = desk.fleet();
+            let (groups, kinds) = fleet.groups_and_kinds();
+            Ok((fleet.list(&which), fleet.now(), fleet.waiting, groups, kinds, fleet.count()))
+        })
+        .await?;
+    let listed = cars.len();
+    cars.truncate(ROWS);
+    let choice = |name: &str, label: &str, all: &str, options: &[String], chosen: &Option<String>| {
+        html! {
+            label { (label) " " select name=(name) {
+                option value="" { (all) }
+                @for one in options { option value=(one) selected[chosen.as_ref() == Some(one)] { (one) } }
+            } }
+        }
+    };
+    let body = html! {
+        h1 { (texts::FLEET) }
+        p.lead { (texts::FLEET_LEAD) }
+        form.choose method="get" action="/fleet" {
+            label { "First " select name="order" {
+                option value="days" selected[order == Order::Days] { "nearest to a limit" }
+                option value="risk" selected[order == Order::Risk] { "highest risk in 90 days" }
+            } }
+            @if !groups.is_empty() { (choice("group", "Group", "all groups", &groups, &asked.group)) }
+            @if kinds.len() > 1 { (choice("kind", "Roof", "all roofs", &kinds, &asked.kind)) }
+            button type="submit" { "Show" }
+        }
+        @if waiting > 0 { p.seen role="status" { (texts::fleet_waiting(waiting)) } }
+        @if let Some(now) = now { p.quiet { "As of the newest cycle of all, " (time(&rfc3339(now))) "." } }
+        @if cars.is_empty() { p.empty { (texts::fleet_empty(count)) } }
+        @else {
+            div.scroll tabindex="0" role="group" aria-label=(texts::FLEET) {
+                table.fleet {
+                    thead { tr {
+                        th scope="col" { "Car" } th scope="col" { "Do" } th scope="col" { "Its limit" } th scope="col" { "What comes first" }
+                        th scope="col" { "Risk in 90 days" } th scope="col" { "Beside its kind" }
+                    } }
+                    tbody { @for row in &cars { (car(row)) } }
+                }
+            }
+            @if listed > ROWS { p.quiet { "The first " (ROWS) " of " (listed) " cars." } }
+            p.quiet { (texts::FLEET_RATE) }
+        }
+    };
+    Ok(frame(texts::FLEET, None, &app.hub().ports(), &body))
+}
+
+fn car(row: &CarRow) -> Markup {
+    let worst = &row.worst;
+    let (shape, word) = match row.call {
+        "book" => (Shape::Attend, texts::CALL_BOOK),
+        "look-again" => (Shape::Note, texts::CALL_LOOK),
+        _ => (Shape::Sound, texts::CALL_NONE),
+    };
+    html! {
+        tr {
+            th scope="row" {
+                a href={ (car_href(&row.car)) "/trend" } { (row.name) }
+                @if !row.group.is_empty() { span.quiet { " " (row.group) } }
+            }
+            td { span.call { (icon(shape)) (word) } @if row.called.len() > 1 { span.quiet { ", " (row.called.len()) " numbers" } } }
+            td { (texts::said(&worst.forecast.words)) }
+            td {
+                (worst.of.direction) ", " (worst.of.step()) ": " (texts::fixed(worst.level, 2)) " " (worst.of.unit)
+                @if let Some(slope) = &worst.slope {
+                    span.quiet { ", " (texts::signed(slope.per_100_cycles.value, 2)) " in 100 cycles (" (texts::signed(slope.per_100_cycles.low, 2)) " to " (texts::signed(slope.per_100_cycles.high, 2)) ")" }
+                }
+            }
+            td { (texts::fixed(100.0 * row.risk_90_days, 0)) " %" }
+            td {
+                @match &row.kin {
+                    Some(kin) => { (texts::fixed(100.0 * kin.ratio, 0)) " % of the usual of " (kin.cars) @if kin.unlike { strong { ", unlike them" } } },
+                    None => span.quiet { (texts::TOO_FEW_KIN) },
+                }
+            }
+        }
+    }
+}
