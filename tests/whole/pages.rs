@@ -165,7 +165,7 @@ async fn ranking_moves(browser: &Client) {
     let record = browser
         .wait()
         .for_element(Locator::XPath("//ul[@class='record']/li[contains(., 'J. at the bench')]"));
-    assert!(record.await.unwrap().text().await.unwrap().contains("check: "));
+    assert!(record.await.unwrap().text().await.unwrap().contains("Check: "));
     let after = browser.wait().for_element(first).await.unwrap().text().await.unwrap();
     assert_ne!(after, before);
     picture(browser, "car-after-a-check").await;
@@ -246,6 +246,53 @@ fn from_the_car_to_a_cycle_to_its_finding_on_a_desk_and_on_a_phone() {
             browser.goto(&format!("{base}/api")).await.unwrap();
             fits(&browser, "api").await;
             picture(&browser, &format!("api-{word}")).await;
+            browser.close().await.unwrap();
+        }
+    });
+}
+
+/// A week is looked over: the fleet's list leads to the car, what was done is written down on its page, and shows in the
+/// comparison.
+#[test]
+fn from_the_fleet_to_what_a_repair_brought() {
+    let data = tempfile::tempdir().unwrap();
+    let (mut master, _slave, name) = line();
+    let daemon = Daemon::start(data.path(), &name, "oak", "hardtop-five");
+    let log = top().join("sample-logs/packed/week.bin.gz");
+    let mut player = Player::new(Encoding::Packed, frames(&log));
+    play(&mut player, &mut master, &mut |player| !player.is_done()).unwrap();
+    wait("the books", || daemon.get("/api/v1/fleet").contains("per_100_cycles"));
+    let base = format!("http://{}", daemon.address);
+    let driver = Driver::start();
+    tokio::runtime::Runtime::new().unwrap().block_on(async {
+        for (width, height, dark, word) in [(1280, 900, false, "desk"), (390, 844, true, "phone-dark")] {
+            let browser = driver.browser(width, height, dark).await;
+            browser.goto(&format!("{base}/fleet")).await.unwrap();
+            fits(&browser, "fleet").await;
+            picture(&browser, &format!("fleet-{word}")).await;
+            follow(&browser, "main a[href='/cars/oak/trend']").await;
+            if word == "desk" {
+                browser.goto(&format!("{base}/cars/oak/compare")).await.unwrap();
+                fits(&browser, "compare without an entry").await;
+                follow(&browser, "main a[href='/cars/oak#record']").await;
+                let form = browser.form(Locator::Css("form.entry")).await.unwrap();
+                let page = browser.find(Locator::Css("input[name=subject]")).await.unwrap();
+                page.send_keys("lid cylinder resealed").await.unwrap();
+                form.set_by_name("author", "Ida").await.unwrap();
+                // As the browser's own field gives it.
+                form.set_by_name("at", "2025-06-05T12:00").await.unwrap();
+                follow(&browser, "form.entry button").await;
+                let kept = browser.wait().for_element(Locator::Css("ul.record li")).await.unwrap();
+                assert!(kept.text().await.unwrap().contains("Work: lid cylinder resealed"));
+            }
+            browser.goto(&format!("{base}/cars/oak")).await.unwrap();
+            fits(&browser, "car with a record").await;
+            picture(&browser, &format!("record-{word}")).await;
+            browser.goto(&format!("{base}/cars/oak/compare")).await.unwrap();
+            fits(&browser, "compare").await;
+            picture(&browser, &format!("compare-{word}")).await;
+            let table = browser.find(Locator::Css("main table")).await.unwrap().text().await.unwrap();
+            assert!(table.contains("cycles"), "{table}");
             browser.close().await.unwrap();
         }
     });

@@ -144,17 +144,21 @@ fn the_fleet_and_the_service_record_of_a_daemon() {
     play(&mut player, &mut master, &mut |player| !player.is_done()).unwrap();
     let record = "/api/v1/cars/harbour-2/record";
     let fleet = || body(&daemon.get("/api/v1/fleet"));
-    let cycles = body(&daemon.get("/api/v1/cars/harbour-2/cycles?limit=100")).as_array().unwrap().len();
     let data = folder.path().to_str().unwrap();
     let anew = || json(&run(&["trend", "--data", data, "--format", "json"], b""));
     wait("the books", || {
         let worst = &fleet()["cars"][0]["worst"];
         anew()["trends"].as_array().unwrap().iter().any(|trend| trend == worst)
     });
-    assert!(cycles > 10 && fleet()["waiting"] == 0);
+    assert_eq!(fleet()["waiting"], 0);
     let page = daemon.get("/fleet");
-    assert!(page.contains("Nothing to do") && page.contains("Fewer than five cars"), "{page}");
+    assert!(
+        page.contains("Book") && page.contains("past the limit") && page.contains("Fewer than five cars"),
+        "{page}"
+    );
     assert!(daemon.get("/cars/harbour-2/compare").contains("there is no before and after"));
+
+    let before = body(&daemon.get("/api/v1/cars/harbour-2/causes"))["causes"].clone();
 
     // In the middle of the week, as CSV; a moment that is none is refused, and nothing of it is kept.
     let refused =
@@ -173,8 +177,11 @@ fn the_fleet_and_the_service_record_of_a_daemon() {
     wait("the books anew", || fleet()["cars"][0]["worst"]["cycles"] == one["count_after"]);
     assert_eq!(json(&run(&["compare", "--data", data, "--format", "json"], b""))["comparisons"], compared);
     assert!(daemon.get("/cars/harbour-2/compare").contains("Before and after"));
-    // Work was done: the causes of before are open again.
-    assert_eq!(body(&daemon.get("/api/v1/cars/harbour-2/causes"))["causes"].as_array().unwrap().len(), 0);
+    // Work was done: the causes of before are open again, and nothing stands out.
+    let causes = || body(&daemon.get("/api/v1/cars/harbour-2/causes"))["causes"].clone();
+    let likely =
+        |causes: &Value| causes.as_array().unwrap().iter().any(|c| c["probability"].as_f64() > Some(0.1));
+    assert!(likely(&before) && !likely(&causes()), "{}", causes());
 
     // By the page's form, a correction; the first one stays and no longer counts.
     let form = "kind=service&subject=oil+changed&at=2025-06-06T08%3A00&author=Ida&corrects=1";

@@ -129,6 +129,7 @@ async fn main() -> Result<(), Anything> {
         causes: Arc::new(Nothing),
         evidence: Arc::new(NoEvidence),
         guides: Arc::new(Nothing),
+        fleet: Arc::default(),
         hub: Arc::clone(&hub),
         metrics: Box::new(String::new),
     });

@@ -533,6 +533,21 @@ pub fn entry_kind(kind: &str) -> &'static str {
     }
 }
 
+/// What a number is of: "closing, Lower lid", "opening, hold of the pressure".
+pub fn followed(of: &foldwatch_report::trend::Of) -> String {
+    let measure = match of.measure.as_str() {
+        "volumetric-efficiency" => "delivery used (volumetric efficiency)",
+        "hold-time-constant" => "hold of the pressure (time constant)",
+        "run-on" => "run-on of the pump",
+        other => other,
+    };
+    match (&of.phase, of.measure.as_str()) {
+        (Some(phase), "time") => format!("{}, {phase}", of.direction),
+        (Some(phase), _) => format!("{}, {phase}: {measure}", of.direction),
+        (None, _) => format!("{}, {measure}", of.direction),
+    }
+}
+
 /// While histories are being read.
 pub fn fleet_waiting(cars: usize) -> String {
     match cars {

@@ -44,10 +44,10 @@ pub(super) async fn page(
             @if kin.iter().all(|(_, _, kin)| kin.is_none()) { p.empty { (texts::TOO_FEW_KIN) } }
             @else {
                 div.scroll tabindex="0" role="group" aria-label=(texts::BESIDE_KIND) { table {
-                    thead { tr { th scope="col" { "Way" } th scope="col" { "What" } th scope="col" { "This car" } th scope="col" { "Usual" } th scope="col" { "Of it" } th scope="col" { "Cars" } } }
+                    thead { tr { th scope="col" { "What" } th scope="col" { "This car" } th scope="col" { "Usual" } th scope="col" { "Of it" } th scope="col" { "Cars" } } }
                     tbody { @for (trend, _, kin) in &kin { @if let Some(kin) = kin {
                         tr {
-                            td { (trend.of.direction) } th scope="row" { (trend.of.step()) }
+                            th scope="row" { (texts::followed(&trend.of)) }
                             td { (texts::fixed(trend.level, 2)) " " (trend.of.unit) }
                             td { (texts::fixed(kin.median, 2)) " " (trend.of.unit) }
                             td { (texts::fixed(100.0 * kin.ratio, 0)) " %" @if kin.unlike { span.call { " " (icon(Shape::Attend)) "unlike the others" } } }
@@ -63,14 +63,14 @@ pub(super) async fn page(
 
 fn table(rows: &[Compared]) -> Markup {
     html! {
-        div.scroll tabindex="0" role="group" aria-label=(texts::BEFORE_AFTER) { table {
-            thead { tr { th scope="col" { "Way" } th scope="col" { "What" } th scope="col" { "Before" } th scope="col" { "After" } th scope="col" { "Verdict" } } }
+        div.scroll tabindex="0" role="group" aria-label=(texts::BEFORE_AFTER) { table.compared {
+            thead { tr { th scope="col" { "What" } th scope="col" { "Verdict" } th scope="col" { "Before" } th scope="col" { "After" } } }
             tbody { @for row in rows {
                 tr {
-                    td { (row.of.direction) } th scope="row" { (row.of.step()) }
+                    th scope="row" { (texts::followed(&row.of)) }
+                    td { span.call { (icon(shape(row.verdict))) (texts::said(&row.words)) } }
                     (side(row.count_before, row.median_before, &row.of.unit))
                     (side(row.count_after, row.median_after, &row.of.unit))
-                    td { span.call { (icon(shape(row.verdict))) (texts::said(&row.words)) } }
                 }
             } }
         } }
@@ -78,7 +78,7 @@ fn table(rows: &[Compared]) -> Markup {
 }
 
 fn side(count: usize, median: Option<f64>, unit: &str) -> Markup {
-    html! { td { @if let Some(median) = median { (texts::fixed(median, 2)) " " (unit) ", " } (count) " cycles" } }
+    html! { td { @if let Some(median) = median { (texts::fixed(median, 2)) @if !unit.is_empty() { " " (unit) } ", " } (count) " cycles" } }
 }
 
 fn shape(verdict: &str) -> Shape {

@@ -82,7 +82,7 @@ fn car(row: &CarRow) -> Markup {
             td { span.call { (icon(shape)) (word) } @if row.called.len() > 1 { span.quiet { ", " (row.called.len()) " numbers" } } }
             td { (texts::said(&worst.forecast.words)) }
             td {
-                (worst.of.direction) ", " (worst.of.step()) ": " (texts::fixed(worst.level, 2)) " " (worst.of.unit)
+                (texts::followed(&worst.of)) ": " (texts::fixed(worst.level, 2)) " " (worst.of.unit)
                 @if let Some(slope) = &worst.slope {
                     span.quiet { ", " (texts::signed(slope.per_100_cycles.value, 2)) " in 100 cycles (" (texts::signed(slope.per_100_cycles.low, 2)) " to " (texts::signed(slope.per_100_cycles.high, 2)) ")" }
                 }
