@@ -2,6 +2,7 @@
 
 import csv
 import sys
+from datetime import datetime
 from pathlib import Path
 
 from openpyxl import load_workbook
@@ -10,13 +11,16 @@ tables, sheets = Path(sys.argv[1]), Path(sys.argv[2])
 
 
 def same(text, cell):
-    """A number as a number, anything else as its text; an empty cell is none."""
+    """A number as a number, a date as a date, anything else as its text; an empty cell is none."""
     if cell is None:
         return text == ""
     if isinstance(cell, bool):
         return text == str(cell).lower()
+    if isinstance(cell, datetime):
+        return datetime.fromisoformat(text.replace("Z", "")) == cell
     if isinstance(cell, (int, float)):
-        return float(text) == float(cell)
+        # A spreadsheet writes a number with 15 significant digits; all of them have to agree.
+        return f"{float(text):.15g}" == f"{float(cell):.15g}"
     return text == str(cell)
 
 
