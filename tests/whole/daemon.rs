@@ -65,6 +65,14 @@ impl Daemon {
             .unwrap()
     }
 
+    /// One that serves what its settings say.
+    pub fn start_from(config: &Path, data: &Path, port: &str) -> Daemon {
+        let mut command = Command::new(FOLDWATCH);
+        command.args(["serve", "--listen", "127.0.0.1:0", "--port", port, "--config"]).arg(config);
+        command.arg("--data").arg(data).env("FOLDWATCH_LOG", "warn").stdout(Stdio::piped());
+        Daemon::serving(command.spawn().unwrap())
+    }
+
     /// One that serves.
     pub fn start(data: &Path, port: &str, car: &str, profile: &str) -> Daemon {
         Daemon::start_with(data, port, car, profile, &[])
@@ -72,7 +80,10 @@ impl Daemon {
 
     /// One that serves, told more on its command line.
     pub fn start_with(data: &Path, port: &str, car: &str, profile: &str, more: &[&str]) -> Daemon {
-        let mut child = Daemon::spawn_with(data, port, car, profile, more);
+        Daemon::serving(Daemon::spawn_with(data, port, car, profile, more))
+    }
+
+    fn serving(mut child: Child) -> Daemon {
         let mut said = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut said).unwrap();
         let address = said.trim().trim_start_matches("http://").trim_end_matches('/');

@@ -3,6 +3,7 @@
 // Helpers of tests are tests.
 #![allow(clippy::unwrap_used)]
 
+mod alarms;
 mod columns;
 mod command_line;
 mod daemon;

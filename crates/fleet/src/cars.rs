@@ -246,4 +246,10 @@ impl Fleet {
         };
         ranked.by_days.iter().filter_map(of_car).collect()
     }
+
+    /// The series for which a car should be booked, worst first.
+    pub fn called(&mut self, id: &str) -> Vec<Trend> {
+        let book = |(trend, call, _): (Trend, Call, Option<Kin>)| (call == Call::Book).then_some(trend);
+        self.standings(id).into_iter().filter_map(book).collect()
+    }
 }

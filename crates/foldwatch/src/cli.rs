@@ -37,6 +37,8 @@ pub enum Command {
     Trend(Trend),
     /// Tell what a repair brought: before against after.
     Compare(Compare),
+    /// Tell who outside is told of what, and try whether messages arrive.
+    Alarms(Alarms),
     /// Measure on simulated roofs how often the verdict is right.
     Scorecard(Scorecard),
 }
@@ -100,6 +102,20 @@ pub enum Table {
     Measures,
     /// One row a moment, one column a signal.
     Samples,
+}
+
+/// Who outside is told.
+#[derive(Debug, Args)]
+pub struct Alarms {
+    /// The daemon's settings, with `[alarms]` in it.
+    #[arg(long, value_name = "FILE", env = "FOLDWATCH_CONFIG")]
+    pub config: PathBuf,
+    /// The daemon's folder, where the settings don't say it.
+    #[arg(long, value_name = "FOLDER")]
+    pub data: Option<PathBuf>,
+    /// Send a message that says nothing by every way, and tell whether it arrived.
+    #[arg(long = "try")]
+    pub attempt: bool,
 }
 
 /// Check a profile.

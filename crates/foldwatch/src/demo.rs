@@ -42,6 +42,7 @@ pub fn run(args: &Demo) -> Result<()> {
         listen: args.listen,
         ports: vec![Port { name: name.clone(), baud: USUAL_BAUD, encoding: None }],
         lines: Vec::new(),
+        alarms: None,
         cars: vec![CarSettings::new(CAR.0, CAR.1, &profile, Vec::new())?],
     };
     let runtime = tokio::runtime::Runtime::new().context("the demo can't be started")?;

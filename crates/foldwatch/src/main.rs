@@ -1,5 +1,6 @@
 //! The command line. Exit status 0: done and judged, whatever was found; 1: could not be done, and why; 2: usage.
 
+mod alarms;
 mod analyze;
 mod check;
 mod cli;
@@ -43,6 +44,7 @@ fn main() -> ExitCode {
         cli::Command::Evidence(args) => evidence::run(&args),
         cli::Command::Trend(args) => trend::run(&args),
         cli::Command::Compare(args) => compare::run(&args),
+        cli::Command::Alarms(args) => alarms::run(&args),
         cli::Command::Scorecard(args) => scorecard::run(&args),
     };
     match done {

@@ -130,6 +130,7 @@ async fn main() -> Result<(), Anything> {
         evidence: Arc::new(NoEvidence),
         guides: Arc::new(Nothing),
         fleet: Arc::default(),
+        told: None,
         hub: Arc::clone(&hub),
         metrics: Box::new(String::new),
     });

@@ -116,6 +116,7 @@ async fn main() -> Result<(), Anything> {
         guides: Arc::clone(&guided) as Arc<dyn Guides>,
         evidence: Arc::new(NoEvidence),
         fleet: Arc::default(),
+        told: None,
         hub: Arc::clone(&hub),
         metrics: Box::new(|| {
             "# HELP foldwatch_up Whether foldwatch runs.\n# TYPE foldwatch_up gauge\nfoldwatch_up 1\n".into()

@@ -4,6 +4,7 @@ use std::collections::HashMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
+use foldwatch_alarm::Ledger;
 use foldwatch_fleet::Fleet;
 use foldwatch_profile::Profile;
 use foldwatch_segment::Recording;
@@ -54,6 +55,8 @@ pub struct Parts {
     pub evidence: Arc<dyn Evidence>,
     /// Every car's trends.
     pub fleet: Arc<Mutex<Fleet>>,
+    /// What people outside were told; `None`: nobody is named.
+    pub told: Option<Arc<Mutex<Ledger>>>,
     /// What happens now.
     pub hub: Arc<Hub>,
     /// The counters in Prometheus' text format.
@@ -149,6 +152,12 @@ impl Desk {
         }
         known.insert(key, Arc::clone(&profile));
         Ok(profile)
+    }
+
+    /// What people outside were told, where somebody is named.
+    pub fn told(&self) -> Option<MutexGuard<'_, Ledger>> {
+        let told = self.app.0.parts.told.as_ref()?;
+        Some(told.lock().unwrap_or_else(PoisonError::into_inner))
     }
 
     /// Every car's trends.

@@ -213,6 +213,7 @@ fn scene() -> Scene {
         guides: Arc::new(Guided(Arc::new(profile), Mutex::default())),
         evidence: Arc::new(evidence::Shelf::default()),
         fleet: Arc::default(),
+        told: None,
         hub: Arc::default(),
         metrics: Box::new(|| "foldwatch_frames_total 7\n".into()),
     });

@@ -88,6 +88,11 @@ pub const FLEET: &str = "Fleet";
 pub const FLEET_LEAD: &str = "Every car by where its numbers go: the first one is the first to book.";
 pub const FLEET_RATE: &str = "Book: the watch alarms and the change holds among all numbers of all cars, with no more than 1 in 20 such calls \
                               false (Benjamini-Hochberg), or the limit is passed. Look again: the watch alarms, which among so many may be chance.";
+pub const TOLD: &str = "Messages";
+pub const TOLD_ONCE: &str = "Each matter is told once by each way. Work in the service record ends it; after that it can be told anew.";
+pub const TOLD_NOTHING: &str = "Nobody had to be told of anything so far.";
+pub const TOLD_NOT_YET: &str = "Not yet: seen too seldom, or quiet hours.";
+pub const TOLD_ENDED: &str = "(ended)";
 pub const CALL_BOOK: &str = "Book";
 pub const CALL_LOOK: &str = "Look again";
 pub const CALL_NONE: &str = "Nothing to do";
@@ -294,6 +299,14 @@ pub fn kind(kind: &str) -> String {
 /// What a kind of finding says, and what to look at first.
 pub fn kind_help(kind: &str) -> Option<(&'static str, &'static str, &'static str)> {
     CHECKS.iter().map(|c| c.about()).find(|a| a.id == kind).map(|a| (a.meaning, a.inspect, a.limit_origin))
+}
+
+/// In how many cycles a matter was seen; the last one follows.
+pub fn matter_seen(cycles: u32) -> String {
+    match cycles {
+        1 => "once,".to_owned(),
+        n => format!("in {n} cycles, last"),
+    }
 }
 
 /// A measure's name for people.

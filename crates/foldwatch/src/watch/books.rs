@@ -8,6 +8,8 @@ use foldwatch_fleet::{About, Fleet, load};
 use foldwatch_profile::Profile;
 use foldwatch_store::{Catalogue, CycleRecord, StoreError};
 
+use super::alarms::settings::Findings;
+use super::alarms::{Told, seen};
 use super::settings::CarSettings;
 
 /// What is new about a car, once it is on disk.
@@ -24,6 +26,15 @@ pub struct Books {
     cars: BTreeMap<String, (About, Arc<Profile>)>,
     reader: Box<dyn Catalogue + Send>,
     news: Receiver<News>,
+    tell: Option<Outside>,
+}
+
+/// How people outside are told.
+pub struct Outside {
+    /// Who tells them.
+    pub to: Sender<Told>,
+    /// Of which findings.
+    pub findings: Findings,
 }
 
 impl Books {
@@ -31,9 +42,10 @@ impl Books {
     pub fn new(
         cars: &[CarSettings],
         reader: Box<dyn Catalogue + Send>,
+        tell: Option<Outside>,
     ) -> (Arc<Mutex<Fleet>>, Books, Sender<News>) {
         let fleet = Arc::new(Mutex::new(Fleet::default()));
-        let (tell, news) = channel();
+        let (inform, news) = channel();
         let cars = cars
             .iter()
             .map(|car| {
@@ -42,7 +54,7 @@ impl Books {
                 (car.id.clone(), (about, Arc::clone(&car.profile)))
             })
             .collect();
-        (Arc::clone(&fleet), Books { fleet, cars, reader, news }, tell)
+        (Arc::clone(&fleet), Books { fleet, cars, reader, news, tell }, inform)
     }
 
     /// Reads every car's history, then follows the news until nobody tells any.
@@ -53,6 +65,8 @@ impl Books {
             let mut fleet = self.shared();
             fleet.waiting = fleet.waiting.saturating_sub(1);
         }
+        // Only now: how a car stands depends on how many there are.
+        self.cars.keys().for_each(|car| self.tell_wear(car));
         while let Ok(first) = self.news.recv() {
             // A backlog brings many at once: each car is looked at once for all of them.
             let mut cycles: BTreeMap<String, Vec<CycleRecord>> = BTreeMap::new();
@@ -65,18 +79,48 @@ impl Books {
                     }
                 }
             }
-            cycles.retain(|car, _| !anew.contains(car));
-            anew.iter().for_each(|car| self.anew(car));
-            for (car, cycles) in cycles {
-                if !self.grow(&car, &cycles) {
-                    self.anew(&car);
+            cycles.iter().for_each(|(car, cycles)| self.tell_findings(car, cycles));
+            for car in &anew {
+                self.anew(car);
+                self.tell_work(car);
+            }
+            for (car, cycles) in &cycles {
+                if !anew.contains(car) && !self.grow(car, cycles) {
+                    self.anew(car);
                 }
             }
+            anew.iter().chain(cycles.keys()).for_each(|car| self.tell_wear(car));
         }
     }
 
     fn shared(&self) -> std::sync::MutexGuard<'_, Fleet> {
         self.fleet.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn tell_findings(&self, car: &str, cycles: &[CycleRecord]) {
+        let (Some(outside), Some((about, _))) = (&self.tell, self.cars.get(car)) else { return };
+        for seen in cycles.iter().flat_map(|cycle| seen::of_cycle(&about.name, cycle, outside.findings)) {
+            outside.tell(Told::Seen(Box::new(seen)));
+        }
+    }
+
+    fn tell_work(&self, car: &str) {
+        let Some(outside) = &self.tell else { return };
+        let last = self.shared().car(car).and_then(|(_, book)| Some(book.services().last()?.at));
+        if let Some(at) = last {
+            outside.tell(Told::Worked { car: car.to_owned(), at });
+        }
+    }
+
+    fn tell_wear(&self, car: &str) {
+        let (Some(outside), Some((about, _))) = (&self.tell, self.cars.get(car)) else { return };
+        let mut fleet = self.shared();
+        let Some(newest) = fleet.car(car).and_then(|(_, book)| book.newest()) else { return };
+        let called = fleet.called(car);
+        drop(fleet);
+        if let Some(seen) = seen::of_wear(car, &about.name, newest, &called) {
+            outside.tell(Told::Seen(Box::new(seen)));
+        }
     }
 
     /// The next cycles of a car. `false`: they are not the next.
@@ -101,6 +145,13 @@ impl Books {
             }
             Err(error) => tell(car, &error),
         }
+    }
+}
+
+impl Outside {
+    fn tell(&self, told: Told) {
+        // Whoever tells them ends with the daemon.
+        let _ = self.to.send(told);
     }
 }
 

@@ -4,6 +4,7 @@
 //! tasks, [`judge`] (frames to verdicts and to whoever watches live, never waiting for the disk), and [`keep`] (the one
 //! writer; acknowledges what is on disk). [`archive`] takes finished days out of the journal.
 
+pub mod alarms;
 mod archive;
 mod bench;
 mod books;
@@ -110,14 +111,21 @@ pub async fn start(settings: Settings) -> Result<Watch> {
     let guides = Arc::new(guides::Guides::new(profiles, Arc::clone(&hub)));
     let (batches_in, mut batches) = mpsc::channel(BATCHES);
     let parts = (Arc::clone(&ports), Arc::clone(&hub), Arc::clone(&lost));
-    let (keeper, reader, fleet, books) = tokio::task::spawn_blocking(move || -> Result<_> {
+    let (keeper, reader, fleet, books, told, alarms) = tokio::task::spawn_blocking(move || -> Result<_> {
         let mut store = SqliteStore::open(&folder)?;
         enter(&mut store, &settings.cars)?;
         let reader = store.reader()?;
         let (ports, hub, lost) = parts;
-        let (fleet, books, news) = books::Books::new(&settings.cars, store.reader()?);
+        let (told, alarms, outside) = match &settings.alarms {
+            None => (None, None, None),
+            Some(of) => {
+                let (ledger, alarms, to) = alarms::Alarms::new(of, &folder)?;
+                (Some(ledger), Some(alarms), Some(books::Outside { to, findings: of.findings }))
+            }
+        };
+        let (fleet, books, news) = books::Books::new(&settings.cars, store.reader()?, outside);
         let keeper = Keeper::new(store, &settings.cars, lost, ports, hub, news)?;
-        Ok((keeper, reader, fleet, books))
+        Ok((keeper, reader, fleet, books, told, alarms))
     })
     .await??;
     let open: Arc<traces::OpenReader> = {
@@ -134,6 +142,7 @@ pub async fn start(settings: Settings) -> Result<Watch> {
     };
     let keeping = spawn("keeper", Box::new(move || keeper.run(&works)))?;
     let booking = spawn("books", Box::new(move || books.run()))?;
+    let telling = alarms.map(|alarms| spawn("alarms", Box::new(move || alarms.run()))).transpose()?;
     let resumed = {
         let around = judge::Around {
             ports: Arc::clone(&ports),
@@ -168,11 +177,19 @@ pub async fn start(settings: Settings) -> Result<Watch> {
         guides: guides as Arc<dyn foldwatch_web::Guides>,
         evidence: Arc::new(bags),
         fleet,
+        told,
         hub: Arc::clone(&hub),
         metrics: Box::new(move || meter.render()),
     });
     let serving = tokio::spawn(foldwatch_web::serve(listener, app, std::future::pending()));
-    Ok(Watch { address, hub, serving, collecting, threads: vec![judging, keeping, booking], causes })
+    Ok(Watch {
+        address,
+        hub,
+        serving,
+        collecting,
+        threads: [judging, keeping, booking].into_iter().chain(telling).collect(),
+        causes,
+    })
 }
 
 /// Cars and profiles as the settings have them.

@@ -11,6 +11,7 @@ use foldwatch_profile::Profile;
 use foldwatch_wire::Encoding;
 use serde::Deserialize;
 
+use super::alarms::settings::{AlarmKeys, AlarmSettings};
 use super::lines::LinesSettings;
 use crate::evidence::KeyFolder;
 use crate::profiles;
@@ -30,6 +31,8 @@ pub struct Settings {
     pub lines: Vec<LinesSettings>,
     /// Whose roofs are watched.
     pub cars: Vec<CarSettings>,
+    /// Who outside is told; `None`: nobody.
+    pub alarms: Option<AlarmSettings>,
 }
 
 /// A car.
@@ -79,6 +82,7 @@ struct SettingsFile {
     port: Vec<PortFile>,
     #[serde(default)]
     car: Vec<CarFile>,
+    alarms: Option<AlarmKeys>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -220,7 +224,9 @@ pub fn settings(overrides: &Overrides) -> Result<Settings> {
     }
     let data = overrides.data.clone().or(file.data).context("no folder for the data: give --data FOLDER")?;
     let keys = overrides.keys.clone().or(file.keys).or_else(KeyFolder::usual);
-    Ok(Settings { data, keys, listen, ports, lines, cars })
+    let beside = overrides.config.as_deref().and_then(Path::parent).unwrap_or(Path::new(""));
+    let alarms = file.alarms.as_ref().map(|keys| keys.checked(beside)).transpose()?;
+    Ok(Settings { data, keys, listen, ports, lines, cars, alarms })
 }
 
 /// A file named in the settings lies beside them, if it is there.

@@ -1,5 +1,6 @@
 //! JSON under /api/v1, described from the code itself.
 
+mod alarms;
 mod cars;
 mod causes;
 mod cycles;
@@ -17,6 +18,7 @@ use utoipa_axum::routes;
 
 use crate::app::App;
 
+pub(crate) use alarms::{MatterRow, TellingRow, rows as matter_rows};
 pub(crate) use fleet::{CompareAsked, FleetAsked, compared};
 
 #[derive(OpenApi)]
@@ -53,6 +55,7 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .routes(routes!(trend::trend))
         .routes(routes!(fleet::fleet))
         .routes(routes!(fleet::compare))
+        .routes(routes!(alarms::alarms))
         .routes(routes!(record::record, record::write))
         .routes(routes!(record::table))
         .routes(routes!(export::export))

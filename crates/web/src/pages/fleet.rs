@@ -6,22 +6,25 @@ use foldwatch_report::rfc3339;
 use maud::{Markup, html};
 
 use super::{Failed, car_href, frame, icon, time};
-use crate::api::FleetAsked;
+use crate::api::{FleetAsked, MatterRow, TellingRow, matter_rows};
 use crate::app::App;
 use crate::charts::Shape;
 use crate::texts;
 
 /// Cars on one page.
 const ROWS: usize = 100;
+/// Matters on it.
+const MATTERS: usize = 20;
 
 pub(super) async fn page(State(app): State<App>, Query(asked): Query<FleetAsked>) -> Result<Markup, Failed> {
     let which = asked.asked()?;
     let order = which.order;
-    let (mut cars, now, waiting, groups, kinds, count) = app
+    let (mut cars, now, waiting, groups, kinds, count, told) = app
         .ask(move |desk| {
             let mut fleet = desk.fleet();
             let (groups, kinds) = fleet.groups_and_kinds();
-            Ok((fleet.list(&which), fleet.now(), fleet.waiting, groups, kinds, fleet.count()))
+            let told = desk.told().map(|ledger| matter_rows(&ledger));
+            Ok((fleet.list(&which), fleet.now(), fleet.waiting, groups, kinds, fleet.count(), told))
         })
         .await?;
     let listed = cars.len();
@@ -62,8 +65,49 @@ pub(super) async fn page(State(app): State<App>, Query(asked): Query<FleetAsked>
             @if listed > ROWS { p.quiet { "The first " (ROWS) " of " (listed) " cars." } }
             p.quiet { (texts::FLEET_RATE) }
         }
+        @if let Some(matters) = &told { (messages(matters)) }
     };
     Ok(frame(texts::FLEET, None, &app.hub().ports(), &body))
+}
+
+/// What people outside were told.
+fn messages(matters: &[MatterRow]) -> Markup {
+    html! {
+        section {
+            h2 { (texts::TOLD) }
+            p.quiet { (texts::TOLD_ONCE) }
+            @if matters.is_empty() { p.empty { (texts::TOLD_NOTHING) } }
+            @else {
+                div.scroll tabindex="0" role="group" aria-label=(texts::TOLD) {
+                    table.told {
+                        thead { tr {
+                            th scope="col" { "Car" } th scope="col" { "Matter" } th scope="col" { "Seen" } th scope="col" { "Told" }
+                        } }
+                        tbody { @for matter in matters.iter().take(MATTERS) { tr {
+                            th scope="row" { a href=(car_href(&matter.car)) { (matter.name) } }
+                            td { (matter.title) @if matter.ended.is_some() { span.quiet { " " (texts::TOLD_ENDED) } } }
+                            td { (texts::matter_seen(matter.cycles)) " " (time(&matter.last)) }
+                            td { @if matter.told.is_empty() { span.quiet { (texts::TOLD_NOT_YET) } } @for one in &matter.told { (telling(one)) } }
+                        } } }
+                    }
+                }
+                @if matters.len() > MATTERS { p.quiet { "The newest " (MATTERS) " of " (matters.len()) "." } }
+            }
+        }
+    }
+}
+
+fn telling(one: &TellingRow) -> Markup {
+    html! {
+        span.call {
+            @match (&one.arrived, &one.next) {
+                (Some(at), _) => { (icon(Shape::Sound)) (one.way) " " (time(at)) },
+                (None, Some(at)) if one.tries > 0 => { (icon(Shape::Attend)) (one.way) ": " (one.trouble) "; again " (time(at)) },
+                (None, Some(_)) => { (icon(Shape::Note)) (one.way) ": being sent" },
+                (None, None) => { (icon(Shape::Stop)) (one.way) ": given up, " (one.trouble) },
+            }
+        }
+    }
 }
 
 fn car(row: &CarRow) -> Markup {
