@@ -10,6 +10,8 @@ use foldwatch_store::{Frame, SealRow};
 use foldwatch_units::Micros;
 use serde::{Deserialize, Serialize};
 
+use crate::Paper;
+
 /// Any error of whoever reads the recordings.
 pub type AnyError = Box<dyn std::error::Error + Send + Sync>;
 
@@ -189,8 +191,20 @@ pub(crate) struct Provenance {
     pub made_at: String,
     /// What was judged: car or profile.
     pub subject: String,
+    /// Its name for people.
+    #[serde(default)]
+    pub name: Option<String>,
+    /// What the report is set for; none: by a version that did not say, so that it can't be set again.
+    #[serde(default)]
+    pub paper: Option<Paper>,
+    /// Beside profile and column map, in words: period, cycles.
+    #[serde(default)]
+    pub settings: Vec<String>,
     /// SHA-256 over all that sets how it was judged.
     pub settings_sha256: String,
+    /// What else the report says of its own making.
+    #[serde(default)]
+    pub remarks: Vec<String>,
     pub left_out: Vec<String>,
     /// The end of the chain over what was recorded, and what it follows on.
     pub chain: String,

@@ -5,8 +5,10 @@
 //! over the tag manifest, tables as CSV (RFC 4180) with a table schema. [`verify`] reads a bag and nothing else. Files
 //! only: no network, no clock; the same input and key give the same bytes.
 
+mod asked;
 mod bind;
 mod chain;
+mod derived;
 mod error;
 mod facts;
 mod hash;

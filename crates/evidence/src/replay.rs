@@ -1,5 +1,6 @@
-//! The bag's samples judged anew, and held against the bag's tables.
+//! The bag's samples judged anew, everything that follows from them made anew, and held against the bag.
 
+use std::collections::BTreeMap;
 use std::io::{BufRead, BufReader, Read};
 use std::sync::Arc;
 
@@ -8,9 +9,11 @@ use foldwatch_report::{Cycle, rfc3339, table};
 use foldwatch_samples::Sink;
 
 use crate::facts::Provenance;
+use crate::hash::Sum;
 use crate::judging::{self, Judging};
 use crate::read::Bag;
-use crate::{EvidenceError, samples};
+use crate::request::Revision;
+use crate::{Digest, EvidenceError, asked, derived, samples, tables};
 
 /// What came of it.
 #[derive(Debug, Clone, PartialEq)]
@@ -21,32 +24,64 @@ pub struct Replayed {
     pub cycles: usize,
     /// Findings.
     pub findings: usize,
-    /// Where the tables in the bag say something else, the first place of each; empty: nowhere.
+    /// The report was set anew, and is the same to the byte; `false` where something differs, or where another version
+    /// has set it.
+    pub report: bool,
+    /// Where the bag says something else, the first place of each file; empty: nowhere.
     pub differs: Vec<String>,
 }
 
 /// Numbers that agree to this share are the same: arithmetic may differ in the last digit from one machine to another.
 const SAME: f64 = 1e-5;
 
-pub(crate) fn replay(
-    bag: &mut Bag,
-    provenance: &Provenance,
-    profile: &Arc<Profile>,
-) -> Result<Replayed, EvidenceError> {
+/// What has been checked already.
+pub(crate) struct Known<'a> {
+    pub provenance: &'a Provenance,
+    pub profile: &'a Arc<Profile>,
+    /// Of the payload's files.
+    pub sums: &'a BTreeMap<String, Sum>,
+    /// Of the key that has signed.
+    pub fingerprint: Digest,
+}
+
+pub(crate) fn replay(bag: &mut Bag, known: &Known) -> Result<Replayed, EvidenceError> {
     let mut differs = Vec::new();
-    let mut look = |_: usize, _: &foldwatch_pipeline::Verdict| {};
-    let mut judging = Judging::new(profile, &mut look);
-    let mut at = 0;
-    let from = BufReader::with_capacity(1 << 18, bag.read("data/samples.csv")?);
-    let read = samples::read(from, profile, &mut |line| {
-        while at < line.recording {
-            if let Some(done) = at.checked_sub(1).and_then(|n| provenance.recordings.get(n)) {
-                judging.end(&|moment| done.utc(moment));
-            }
-            at += 1;
+    let mut judging = Judging::new(known.profile);
+    let rows = match judge(bag, known, &mut judging, &mut differs)? {
+        Ok(lines) => lines.saturating_sub(1),
+        Err(what) => {
+            differs.push(format!("samples.csv, {what}"));
+            0
         }
-        let recording = line.recording.checked_sub(1).and_then(|n| provenance.recordings.get(n));
-        let recording = recording.filter(|_| line.recording == at).ok_or_else(|| {
+    };
+    for kind in table::Kind::ALL {
+        let name = format!("{}.csv", kind.as_str());
+        let in_bag = bag.read(&format!("data/{name}"))?;
+        if let Some(where_) = difference(kind, &judging.cycles, in_bag)? {
+            differs.push(format!("{name}, {where_}"));
+        }
+    }
+    let cycles = judging.cycles.len();
+    let findings = judging.cycles.iter().map(|cycle| cycle.findings.len()).sum();
+    let report = made_anew(bag, known, judging, &mut differs)?;
+    Ok(Replayed { rows, cycles, findings, report: report && differs.is_empty(), differs })
+}
+
+/// Reads the samples back. The answer is how many lines there are, or the first that is not as it has to be.
+fn judge(
+    bag: &mut Bag,
+    known: &Known,
+    judging: &mut Judging,
+    differs: &mut Vec<String>,
+) -> Result<Result<u64, String>, EvidenceError> {
+    let recordings = &known.provenance.recordings;
+    let from = BufReader::with_capacity(1 << 18, bag.read("data/samples.csv")?);
+    let read = samples::read(from, known.profile, &mut |line| {
+        while judging.seen.len() + 1 < line.recording.min(recordings.len() + 1) {
+            judging.end(&recordings[judging.seen.len()]);
+        }
+        let recording = recordings.get(judging.seen.len());
+        let recording = recording.filter(|_| line.recording == judging.seen.len() + 1).ok_or_else(|| {
             format!(
                 "line {}: recording {} is out of order, or not in provenance.json",
                 line.number, line.recording
@@ -61,31 +96,95 @@ pub(crate) fn replay(
         judging.item(line.item);
         Ok(())
     });
-    let rows = match read {
-        Ok(lines) => lines.saturating_sub(1),
-        Err(what) => {
-            differs.push(format!("samples.csv, {what}"));
-            0
-        }
-    };
-    while at <= provenance.recordings.len() {
-        if let Some(done) = at.checked_sub(1).and_then(|n| provenance.recordings.get(n)) {
-            judging.end(&|moment| done.utc(moment));
-        }
-        at += 1;
+    while let Some(recording) = recordings.get(judging.seen.len()) {
+        judging.end(recording);
     }
-    let cycles = judging.cycles;
-    for kind in table::Kind::ALL {
-        let name = format!("{}.csv", kind.as_str());
-        let in_bag = bag.read(&format!("data/{name}"))?;
-        if let Some(where_) = difference(kind, &cycles, in_bag)? {
-            differs.push(format!("{name}, {where_}"));
-        }
-    }
-    let findings = cycles.iter().map(|cycle| cycle.findings.len()).sum();
-    Ok(Replayed { rows, cycles: cycles.len(), findings, differs })
+    Ok(read)
 }
 
+/// Makes anew what is no table of the analysis; whether the report is the same.
+fn made_anew(
+    bag: &mut Bag,
+    known: &Known,
+    judged: Judging,
+    differs: &mut Vec<String>,
+) -> Result<bool, EvidenceError> {
+    let provenance = known.provenance;
+    // Made before it was noted what this needs.
+    let Some(paper) = provenance.paper else { return Ok(false) };
+    if judged.seen != provenance.seen {
+        differs.push("provenance.json: rows, times or clock are not those of the samples".to_owned());
+    }
+    let request = match asked::again(bag, provenance, known.profile, paper)? {
+        Ok(request) => request,
+        Err(what) => {
+            differs.push(what);
+            return Ok(false);
+        }
+    };
+    if derived::settings(&provenance.version, &request).to_string() != provenance.settings_sha256 {
+        differs
+            .push("provenance.json: settings_sha256 is not that of version, profile and settings".to_owned());
+    }
+    if let Some(what) = broken(&request.revisions, &request.profile_text) {
+        differs.push(format!("revisions.csv: {what}"));
+    }
+    let same_version = provenance.version == env!("CARGO_PKG_VERSION");
+    let entries = tables::entries(&request);
+    for (name, anew) in tables::small(&request, &entries, &provenance.recordings, &judged.stretches) {
+        let short = name.trim_start_matches("data/");
+        if (same_version || short != tables::METHOD) && bag.bytes(&name)? != anew {
+            differs.push(format!("{short}{}", first_line(&bag.bytes(&name)?, &anew)));
+        }
+    }
+    let payload = (known.sums.values().map(|sum| sum.bytes).sum(), known.sums.len());
+    let info = derived::bag_info(&request, provenance, known.fingerprint, payload);
+    if bag.text("bag-info.txt")? != info {
+        differs.push(format!(
+            "bag-info.txt{}",
+            first_line(bag.text("bag-info.txt")?.as_bytes(), info.as_bytes())
+        ));
+    }
+    if !same_version {
+        return Ok(false);
+    }
+    let package = derived::package(&request, provenance, known.sums)?;
+    if bag.bytes("data/datapackage.json")? != package {
+        differs
+            .push(format!("datapackage.json{}", first_line(&bag.bytes("data/datapackage.json")?, &package)));
+    }
+    let report = derived::report(&request, provenance, judged, known.fingerprint)?;
+    let same = bag.bytes("data/report.pdf")? == report;
+    if !same {
+        differs
+            .push("report.pdf: not the report that samples, tables and record of this bag give".to_owned());
+    }
+    Ok(same)
+}
+
+/// Wordings are counted from 1 without a gap, and the last one of the profile is the one that is used.
+fn broken(revisions: &[Revision], profile: &str) -> Option<String> {
+    let mut last: BTreeMap<(&str, &str), u32> = BTreeMap::new();
+    for revision in revisions {
+        let before = last.insert((revision.of, &revision.id), revision.number).unwrap_or(0);
+        if revision.number != before + 1 {
+            return Some(format!("a wording before number {} of `{}` is gone", revision.number, revision.id));
+        }
+    }
+    let used = revisions.iter().rfind(|revision| revision.of == "profile");
+    let other = used.is_some_and(|used| used.text != profile);
+    other.then(|| "profile.toml is not the last wording of the profile".to_owned())
+}
+
+/// Where a text begins to be another one.
+fn first_line(in_bag: &[u8], anew: &[u8]) -> String {
+    let (in_bag, anew) = (String::from_utf8_lossy(in_bag), String::from_utf8_lossy(anew));
+    let same = in_bag.lines().zip(anew.lines()).take_while(|(a, b)| a == b).count();
+    match anew.lines().nth(same) {
+        Some(line) => format!(", line {}: the rest of the bag gives `{}`", same + 1, line.escape_debug()),
+        None => format!(", line {}: the rest of the bag gives nothing there", same + 1),
+    }
+}
 /// The first line that the samples do not give.
 fn difference(
     kind: table::Kind,

@@ -56,6 +56,9 @@ pub enum LeaveOut {
 }
 
 impl LeaveOut {
+    /// Each of them.
+    pub const ALL: [LeaveOut; 3] = [LeaveOut::Owner, LeaveOut::Service, LeaveOut::Originals];
+
     /// What the bag says is left out.
     pub fn says(self) -> &'static str {
         match self {

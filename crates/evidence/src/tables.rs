@@ -1,12 +1,11 @@
 //! The small files of a bag: profile, calibration, service record, revisions, stretches.
 
-use foldwatch_profile::{Level, Profile};
+use foldwatch_profile::{Level, Profile, Signal};
 use foldwatch_report::rfc3339;
 
 use crate::facts::Stretch;
-use crate::out::Out;
-use crate::request::{Entry, LeaveOut, Request};
-use crate::{Digest, EvidenceError, Recording, package};
+use crate::request::{Entry, LeaveOut, Request, Revision};
+use crate::{Digest, Recording, package};
 
 /// The stretches as they stand in their table.
 pub(crate) fn stretches(recordings: &[Recording], stretches: &[Stretch]) -> Vec<Vec<String>> {
@@ -23,20 +22,27 @@ pub(crate) fn stretches(recordings: &[Recording], stretches: &[Stretch]) -> Vec<
     stretches.iter().map(row).collect()
 }
 
-/// Profile, calibration, stretches, service record, method.
-pub(crate) fn write(
-    out: &mut Out,
+/// A file of the bag: name, bytes.
+pub(crate) type File = (String, Vec<u8>);
+
+/// Profile, calibration, stretches, service record, method, commissioning record, revisions.
+pub(crate) fn small(
     request: &Request,
     entries: &[Entry],
-    stretches: &[Vec<String>],
-) -> Result<(), EvidenceError> {
-    out.bytes("data/profile.toml", request.profile_text.as_bytes())?;
+    recordings: &[Recording],
+    missing: &[Stretch],
+) -> Vec<File> {
+    let file = |name: &str, bytes: &[u8]| (format!("data/{name}"), bytes.to_vec());
+    let table = |name: &str, header: &[&str], rows| file(name, csv(header, rows).as_bytes());
+    let mut files = vec![
+        file("profile.toml", request.profile_text.as_bytes()),
+        file(METHOD, crate::METHOD.as_bytes()),
+        table("calibration.csv", &package::CALIBRATION, calibration(&request.profile)),
+        table("stretches.csv", &package::STRETCHES, stretches(recordings, missing)),
+    ];
     if let Some(columns) = &request.columns_text {
-        out.bytes("data/columns.toml", columns.as_bytes())?;
+        files.push(file("columns.toml", columns.as_bytes()));
     }
-    out.bytes("data/method.md", crate::METHOD.as_bytes())?;
-    out.bytes("data/calibration.csv", csv(&package::CALIBRATION, calibration(&request.profile)).as_bytes())?;
-    out.bytes("data/stretches.csv", csv(&package::STRETCHES, stretches.iter().cloned()).as_bytes())?;
     if !entries.is_empty() {
         let number = |n: Option<u64>| n.map(|n| n.to_string()).unwrap_or_default();
         let row = |e: &Entry| {
@@ -46,22 +52,29 @@ pub(crate) fn write(
             row.push(number(e.corrects));
             row
         };
-        out.bytes("data/service.csv", csv(&package::SERVICE, entries.iter().map(row)).as_bytes())?;
+        files.push(table("service.csv", &package::SERVICE, entries.iter().map(row).collect()));
     }
     if let Some((ending, bytes)) = &request.commissioning {
-        out.bytes(&format!("data/commissioning.{ending}"), bytes)?;
+        files.push(file(&format!("commissioning.{ending}"), bytes));
     }
-    revisions(out, request)
+    files.extend(wordings(request));
+    files
+}
+
+/// The text that says how it was done: of the version that made the bag.
+pub(crate) const METHOD: &str = "method.md";
+
+/// What profile and car were called, as far as it is not left out.
+pub(crate) fn revisions(request: &Request) -> impl Iterator<Item = &Revision> {
+    let owner_out = request.leave_out.contains(&LeaveOut::Owner);
+    request.revisions.iter().filter(move |revision| !(owner_out && revision.of == "car"))
 }
 
 /// Every wording with its digest and that of the one it replaces; the texts of profiles beside it.
-fn revisions(out: &mut Out, request: &Request) -> Result<(), EvidenceError> {
-    let mut rows = Vec::new();
+fn wordings(request: &Request) -> Vec<File> {
+    let (mut files, mut rows) = (Vec::new(), Vec::new());
     let mut before: Option<(&str, &str, Digest)> = None;
-    for revision in &request.revisions {
-        if revision.of == "car" && request.leave_out.contains(&LeaveOut::Owner) {
-            continue;
-        }
+    for revision in revisions(request) {
         let own = Digest::of(revision.text.as_bytes());
         let replaces = before.filter(|(of, id, _)| (*of, *id) == (revision.of, revision.id.as_str()));
         let file = match revision.of {
@@ -69,7 +82,7 @@ fn revisions(out: &mut Out, request: &Request) -> Result<(), EvidenceError> {
             _ => String::new(),
         };
         if !file.is_empty() {
-            out.bytes(&format!("data/{file}"), revision.text.as_bytes())?;
+            files.push((format!("data/{file}"), revision.text.clone().into_bytes()));
         }
         rows.push(vec![
             revision.of.to_owned(),
@@ -82,10 +95,10 @@ fn revisions(out: &mut Out, request: &Request) -> Result<(), EvidenceError> {
         ]);
         before = Some((revision.of, &revision.id, own));
     }
-    if rows.is_empty() {
-        return Ok(());
+    if !rows.is_empty() {
+        files.push(("data/revisions.csv".to_owned(), csv(&package::REVISIONS, rows).into_bytes()));
     }
-    out.bytes("data/revisions.csv", csv(&package::REVISIONS, rows.into_iter()).as_bytes())
+    files
 }
 
 /// The service record as far as it is not left out.
@@ -100,8 +113,8 @@ pub(crate) fn entries(request: &Request) -> Vec<Entry> {
     entries
 }
 
-fn calibration(profile: &Profile) -> impl Iterator<Item = Vec<String>> {
-    profile.signals.iter().map(|signal| {
+fn calibration(profile: &Profile) -> Vec<Vec<String>> {
+    let row = |signal: &Signal| {
         let (c, number) =
             (&signal.calibration, |v: Option<f64>| v.map(|v| v.to_string()).unwrap_or_default());
         let binary = signal.kind.is_binary();
@@ -124,11 +137,12 @@ fn calibration(profile: &Profile) -> impl Iterator<Item = Vec<String>> {
             c.date.clone().unwrap_or_default(),
             if binary { level.to_owned() } else { String::new() },
         ]
-    })
+    };
+    profile.signals.iter().map(row).collect()
 }
 
 /// RFC 4180.
-fn csv(header: &[&str], rows: impl Iterator<Item = Vec<String>>) -> String {
+fn csv(header: &[&str], rows: Vec<Vec<String>>) -> String {
     let cell = |text: &str| match text.contains(['"', ',', '\r', '\n']) {
         true => format!("\"{}\"", text.replace('"', "\"\"")),
         false => text.to_owned(),

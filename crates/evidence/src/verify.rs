@@ -7,7 +7,7 @@ use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
 use crate::facts::FORMAT;
-use crate::hash::{self, BLOCK};
+use crate::hash::{self, BLOCK, Sum};
 use crate::key::{self, Succession};
 use crate::read::Bag;
 use crate::replay::Replayed;
@@ -110,10 +110,10 @@ pub fn verify(
     };
     signature(&mut bag, key, &mut done);
     let tags = tag_files(&mut bag, &mut done)?;
-    payload(&mut bag, &tags, &mut done)?;
+    let sums = payload(&mut bag, &tags, &mut done)?;
     done.faults.sort_by(|a, b| a.file.cmp(&b.file));
     if done.faults.is_empty() {
-        within::look(&mut bag, logs, reread, &mut done)?;
+        within::look(&mut bag, &sums, logs, reread, &mut done)?;
     }
     Ok(done)
 }
@@ -294,13 +294,15 @@ fn only_line_ends(bytes: &[u8], digest: Digest) -> bool {
     Digest::of(unix.as_bytes()) == digest || Digest::of(unix.replace('\n', "\r\n").as_bytes()) == digest
 }
 
-/// Checks every file of the payload against its digest; where one does not fit its blocks tell where.
+/// Checks every file of the payload against its digest; where one does not fit its blocks tell where. The answer is what
+/// fits.
 fn payload(
     bag: &mut Bag,
     listed: &BTreeMap<String, Digest>,
     done: &mut Verified,
-) -> Result<(), EvidenceError> {
+) -> Result<BTreeMap<String, Sum>, EvidenceError> {
     let blocks = blocks(bag, done)?;
+    let mut sums = BTreeMap::new();
     let mut buffer = vec![0; 1 << 17];
     let mut count = (0u64, 0u64);
     for (name, digest) in listed {
@@ -324,7 +326,10 @@ fn payload(
         count = (count.0 + 1, count.1 + expected);
         done.files += 1;
         match read {
-            Ok((bytes, found)) if found == *digest && bytes == expected => done.bytes += bytes,
+            Ok((bytes, sha256)) if sha256 == *digest && bytes == expected => {
+                done.bytes += bytes;
+                sums.insert(name.clone(), Sum { bytes, sha256, blocks: Vec::new() });
+            }
             Ok(_) => {
                 let of = blocks.get(name).map(|(blocks, _)| blocks.as_slice()).unwrap_or_default();
                 done.faults.push(first_difference(bag, name, of, expected));
@@ -357,7 +362,7 @@ fn payload(
             ),
         });
     }
-    Ok(())
+    Ok(sums)
 }
 
 pub(crate) fn error_chain(error: &dyn std::error::Error) -> String {

@@ -11,14 +11,17 @@ use foldwatch_profile::Profile;
 use foldwatch_store::SealRow;
 
 use crate::facts::{Originals, Provenance};
+use crate::hash::Sum;
 use crate::make::{READING, RECORDED};
 use crate::read::Bag;
+use crate::replay::Known;
 use crate::verify::{Fault, Verified, error_chain, labelled};
 use crate::{Digest, EvidenceError, Reread, bind, chain, replay, seals};
 
 /// Looks on, once every byte is as it was signed.
 pub(crate) fn look(
     bag: &mut Bag,
+    sums: &BTreeMap<String, Sum>,
     logs: &[PathBuf],
     reread: &dyn Reread,
     done: &mut Verified,
@@ -44,7 +47,14 @@ pub(crate) fn look(
         let files = if in_bag.is_empty() { logs.to_vec() } else { in_bag };
         bound(bag, &provenance, &profile, files, room.path(), reread, done)?;
     }
-    done.replayed = Some(replay::replay(bag, &provenance, &profile)?);
+    let fingerprint = done.fingerprint.unwrap_or(chain::GENESIS);
+    let known = Known { provenance: &provenance, profile: &profile, sums, fingerprint };
+    let replayed = replay::replay(bag, &known)?;
+    if !replayed.report && replayed.differs.is_empty() {
+        done.notes
+            .push("the report was set by another version, and can't be set anew by this one".to_owned());
+    }
+    done.replayed = Some(replayed);
     Ok(())
 }
 

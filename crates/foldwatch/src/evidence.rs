@@ -370,6 +370,9 @@ fn tell(done: &Verified, with_logs: bool) {
         if anew.differs.is_empty() {
             println!("findings   {rows} rows judged anew: the same {cycles} cycles and {findings} findings");
         }
+        if anew.report {
+            println!("report     set anew from them: the same to the byte, with all that stands beside it");
+        }
         for differs in &anew.differs {
             println!("DIFFERS    {differs}");
         }

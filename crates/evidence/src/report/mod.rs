@@ -11,14 +11,16 @@ use foldwatch_report::{Cycle, Finding, parse_utc, rfc3339};
 use foldwatch_score::CHECKS;
 use foldwatch_trend::{Point, Worse, compare, words};
 use foldwatch_units::Micros;
+use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
 use crate::facts::Provenance;
 use crate::request::{Entry, Request};
-use crate::{Digest, EvidenceError};
+use crate::{Digest, EvidenceError, tables};
 
 /// Paper.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Paper {
     /// 210 mm by 297 mm.
     #[default]
@@ -85,8 +87,6 @@ fn excess(value: f64, limit: Option<f64>, sure: f64) -> f64 {
 /// What the report is about.
 pub(crate) struct Contents<'a> {
     pub request: &'a Request,
-    /// What must be said of its own making.
-    pub remarks: &'a [String],
     pub provenance: &'a Provenance,
     pub cycles: &'a [Cycle],
     pub entries: &'a [Entry],
@@ -112,11 +112,10 @@ fn data(c: &Contents, files: &mut Vec<(String, Vec<u8>)>) -> Value {
     let worst = c.cycles.iter().flat_map(|cycle| &cycle.findings).map(|f| rank(&f.weight)).max().unwrap_or(0);
     let outcome = |name: &str| c.cycles.iter().filter(|cycle| cycle.outcome == name).count();
     let seen = &c.provenance.seen;
-    let owner_out = c.request.leave_out.contains(&crate::LeaveOut::Owner);
     json!({
         "paper": match c.request.paper { Paper::A4 => "a4", Paper::Letter => "us-letter" },
-        "subject": c.request.subject,
-        "name": c.request.name.as_deref().filter(|_| !owner_out).unwrap_or_default(),
+        "subject": c.provenance.subject,
+        "name": c.provenance.name.as_deref().unwrap_or_default(),
         "roof": profile.name,
         "made": minute(&c.provenance.made_at),
         "from": seen.iter().filter_map(|s| s.from_utc.as_deref()).min().map(minute).unwrap_or_default(),
@@ -129,7 +128,7 @@ fn data(c: &Contents, files: &mut Vec<(String, Vec<u8>)>) -> Value {
         "commissioning": c.request.commissioning.as_ref().map(|(ending, bytes)| json!({
             "file": format!("commissioning.{ending}"), "sha256": Digest::of(bytes).to_string(),
         })),
-        "revisions": c.request.revisions.iter().filter(|r| !(owner_out && r.of == "car")).map(|r| json!({
+        "revisions": tables::revisions(c.request).map(|r| json!({
             "of": r.of, "id": r.id, "number": r.number, "at": minute(&rfc3339(r.recorded)),
             "sha256": Digest::of(r.text.as_bytes()).to_string(),
         })).collect::<Vec<_>>(),
@@ -163,7 +162,7 @@ fn data(c: &Contents, files: &mut Vec<(String, Vec<u8>)>) -> Value {
         })).collect::<Vec<_>>(),
         "before_after": before_after(c.cycles, c.entries),
         "left_out": c.provenance.left_out,
-        "remarks": c.remarks,
+        "remarks": c.provenance.remarks,
         "revises": c.request.revises.map(|digest| digest.to_string()),
     })
 }

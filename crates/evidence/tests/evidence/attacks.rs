@@ -6,9 +6,9 @@ use std::path::Path;
 
 use ed25519_dalek::pkcs8::DecodePrivateKey;
 use ed25519_dalek::{Signer, SigningKey};
-use foldwatch_evidence::{Digest, Keys};
+use foldwatch_evidence::{Digest, Entry, Keys, Request, Revision};
 
-use crate::{bench, copy, files, trouble};
+use crate::{PROFILE, bench, copy, copy_of, files, made, request, trouble};
 
 /// All digests computed anew, and signed with the key of a folder.
 pub(crate) fn sign_anew(bag: &Path, keys: &Path) {
@@ -167,4 +167,114 @@ fn with_the_right_key_the_parts_still_have_to_fit() {
         lines[..lines.len() - 1].concat()
     });
     assert!(told.contains("chain.csv: log 1: goes on after the end"), "{told}");
+}
+
+/// What people read, and what stands beside the samples, is bound to them, too.
+#[test]
+fn with_the_right_key_report_and_small_files_have_to_follow_from_the_rest() {
+    let dir = tempfile::tempdir().unwrap();
+    let keys = Keys::open(&bench().keys).unwrap();
+    let wording = |number, text: &str| Revision {
+        of: "profile",
+        id: "hardtop-five".into(),
+        number,
+        recorded: Default::default(),
+        text: text.into(),
+    };
+    let request = Request {
+        entries: vec![Entry {
+            number: Some(1),
+            kind: "note".into(),
+            subject: "left ram weeps".into(),
+            ..Entry::default()
+        }],
+        revisions: vec![wording(1, "before"), wording(2, PROFILE)],
+        commissioning: Some(("txt".into(), b"all contacts by hand".to_vec())),
+        remarks: vec!["cycles 1 to 2 were chosen".into()],
+        settings: vec!["cycles 1-2".into()],
+        ..request()
+    };
+    let whole = dir.path().join("whole");
+    made(&whole, &request, &keys, 1).unwrap();
+    let done = crate::verified(&whole).unwrap();
+    assert!(done.holds() && done.replayed.unwrap().report, "else the attacks below show nothing");
+    let attacked = |change: &dyn Fn(&Path)| {
+        let (_dir, bag) = copy_of(&whole);
+        change(&bag);
+        sign_anew(&bag, &bench().keys);
+        trouble(&bag)
+    };
+    // Another report: that of another car, and its own with one byte otherwise.
+    let other = dir.path().join("other");
+    made(&other, &Request { subject: "car-8".into(), ..request.clone() }, &keys, 1).unwrap();
+    let other = fs::read(other.join("data/report.pdf")).unwrap();
+    let mut own = fs::read(whole.join("data/report.pdf")).unwrap();
+    let middle = own.len() / 2;
+    own[middle] ^= 1;
+    for bytes in [other, own] {
+        let told = attacked(&|bag| fs::write(bag.join("data/report.pdf"), &bytes).unwrap());
+        assert_eq!(told, "report.pdf: not the report that samples, tables and record of this bag give");
+    }
+    // Several at a time: each is told.
+    let gap = "why\r\n1,2025-06-02T00:00:00.000000Z,2025-06-02T00:01:00.000000Z,60,rows-stop\r\n";
+    let together: [&[(&str, &str, &str, &str)]; 3] = [
+        &[
+            // A sensor that seems to have been calibrated later; a gap that never was; a unit; another choice of cycles.
+            (
+                "data/calibration.csv",
+                "2025-03-14",
+                "2025-06-01",
+                "calibration.csv, line 18: the rest of the bag gives",
+            ),
+            (
+                "data/stretches.csv",
+                "why\r\n",
+                gap,
+                "stretches.csv, line 2: the rest of the bag gives nothing there",
+            ),
+            ("data/datapackage.json", "\"unit\": \"bar\"", "\"unit\": \"psi\"", "datapackage.json, line "),
+            ("data/provenance.json", "\"cycles 1-2\"", "\"all\"", "settings_sha256 is not that of"),
+            ("data/revisions/profile-0001.toml", "before", "after", "revisions.csv, line 2"),
+            ("data/service.csv", "weeps", "is dry", "report.pdf: not the report"),
+            ("bag-info.txt", "car-7", "car-8", "bag-info.txt, line 3"),
+        ],
+        &[
+            ("data/provenance.json", "\"rows\": ", "\"rows\": 1", "provenance.json: rows, times or clock"),
+            ("data/provenance.json", "\"checked\": true", "\"checked\": false", "stretches.csv, line 2"),
+            ("data/provenance.json", "\"made_at\": \"2025", "\"made_at\": \"2024", "bag-info.txt, line 2"),
+            ("data/commissioning.txt", "all contacts", "some contacts", "report.pdf: not the report"),
+        ],
+        &[("data/provenance.json", "cycles 1 to 2 were chosen", "all cycles", "report.pdf: not the report")],
+    ];
+    for attacks in together {
+        let told = attacked(&|bag| {
+            attacks.iter().for_each(|(name, from, to, _)| edit(bag, name, |text| text.replacen(from, to, 1)));
+        });
+        for (name, _, _, says) in attacks {
+            assert!(told.contains(says), "{name}: {told}");
+        }
+    }
+    // A wording taken out, with its file.
+    let told = attacked(&|bag| {
+        fs::remove_file(bag.join("data/revisions/profile-0001.toml")).unwrap();
+        edit(bag, "data/revisions.csv", |text| {
+            text.split_inclusive('\n').enumerate().filter(|(n, _)| *n != 1).map(|(_, line)| line).collect()
+        });
+    });
+    assert!(told.contains("a wording before number 2 of `hardtop-five` is gone"), "{told}");
+    // Judged by another wording than the last one.
+    let told = attacked(&|bag| edit(bag, "data/profile.toml", |text| format!("{text}\n# looser\n")));
+    assert!(told.contains("profile.toml is not the last wording"), "{told}");
+    // A table that no longer is one.
+    let told = attacked(&|bag| edit(bag, "data/service.csv", |text| text.replace("note,", "")));
+    assert!(told.contains("service.csv, row 1: not as this version writes it"), "{told}");
+}
+
+#[test]
+fn a_version_that_did_not_say_what_its_report_is_made_of_is_told() {
+    let (_dir, bag) = copy();
+    edit(&bag, "data/provenance.json", |text| text.replace("\"paper\": \"a4\"", "\"paper\": null"));
+    sign_anew(&bag, &bench().keys);
+    let done = crate::verified(&bag).unwrap();
+    assert!(done.holds() && done.notes.iter().any(|note| note.contains("can't be set anew")), "{done:?}");
 }

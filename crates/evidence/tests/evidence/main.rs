@@ -119,7 +119,6 @@ pub(crate) struct Bench {
     _dir: TempDir,
     pub(crate) keys: PathBuf,
     pub(crate) bag: PathBuf,
-    pub(crate) zip: PathBuf,
     pub(crate) key: PublicKey,
 }
 
@@ -127,23 +126,36 @@ pub(crate) fn bench() -> &'static Bench {
     static MADE: OnceLock<Bench> = OnceLock::new();
     MADE.get_or_init(|| {
         let dir = tempfile::tempdir().unwrap();
-        let (folder, bag, zip) =
-            (dir.path().join("keys"), dir.path().join("bag"), dir.path().join("bag.zip"));
+        let (folder, bag) = (dir.path().join("keys"), dir.path().join("bag"));
         let keys = Keys::open(&folder).unwrap();
         made(&bag, &request(), &keys, 1).unwrap();
-        made(&zip, &request(), &keys, 1).unwrap();
-        Bench { keys: folder, bag, zip, key: keys.public(), _dir: dir }
+        Bench { keys: folder, bag, key: keys.public(), _dir: dir }
+    })
+}
+
+/// The same bag as a zip, made by the tests that need one.
+pub(crate) fn zip() -> &'static Path {
+    static MADE: OnceLock<PathBuf> = OnceLock::new();
+    MADE.get_or_init(|| {
+        let zip = bench().bag.with_extension("zip");
+        made(&zip, &request(), &Keys::open(&bench().keys).unwrap(), 1).unwrap();
+        zip
     })
 }
 
 /// A copy of the bag that a test may spoil.
 pub(crate) fn copy() -> (TempDir, PathBuf) {
+    copy_of(&bench().bag)
+}
+
+/// A copy of any bag.
+pub(crate) fn copy_of(bag: &Path) -> (TempDir, PathBuf) {
     let dir = tempfile::tempdir().unwrap();
     let to = dir.path().join("bag");
-    for name in files(&bench().bag) {
+    for name in files(bag) {
         let path = to.join(&name);
         fs::create_dir_all(path.parent().unwrap()).unwrap();
-        fs::copy(bench().bag.join(&name), path).unwrap();
+        fs::copy(bag.join(&name), path).unwrap();
     }
     (dir, to)
 }

@@ -9,7 +9,7 @@ use proptest::prelude::*;
 use zip::write::SimpleFileOptions;
 use zip::{ZipArchive, ZipWriter};
 
-use crate::{Again, bench, copy, files, trouble, verified};
+use crate::{Again, bench, copy, files, trouble, verified, zip};
 
 fn put(bag: &Path, name: &str, bytes: &[u8]) {
     fs::write(bag.join(name), bytes).unwrap();
@@ -179,7 +179,7 @@ fn links_are_refused() {
 #[test]
 fn a_zip_that_was_cut_off_is_told() {
     let dir = tempfile::tempdir().unwrap();
-    let whole = fs::read(&bench().zip).unwrap();
+    let whole = fs::read(zip()).unwrap();
     for part in [1, 3, 5, 9] {
         let path = dir.path().join("cut.zip");
         fs::write(&path, &whole[..whole.len() * part / 10]).unwrap();
@@ -246,7 +246,7 @@ proptest! {
     /// A zip with one byte changed is not taken for another bag: it is refused, or what is in it is still the same.
     #[test]
     fn no_byte_of_a_zip_changes_what_is_in_it_unseen(place in any::<prop::sample::Index>(), flip in 1u8..) {
-        let mut bytes = fs::read(&bench().zip).unwrap();
+        let mut bytes = fs::read(zip()).unwrap();
         let at = place.index(bytes.len());
         bytes[at] ^= flip;
         let dir = tempfile::tempdir().unwrap();

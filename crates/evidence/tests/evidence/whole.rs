@@ -4,11 +4,11 @@ use std::fs;
 
 use foldwatch_evidence::{Digest, Entry, Keys, LeaveOut, Request, Revision, Signer, tag_manifest, verify};
 
-use crate::{Again, bench, files, made, request, verified};
+use crate::{Again, bench, files, made, request, verified, zip};
 
 #[test]
 fn a_bag_holds_as_folder_and_as_zip() {
-    for place in [&bench().bag, &bench().zip] {
+    for place in [bench().bag.as_path(), zip()] {
         let done = verified(place).unwrap();
         assert!(done.holds(), "{done:?}");
         assert_eq!(done.signer, Signer::TheKey);
@@ -16,7 +16,7 @@ fn a_bag_holds_as_folder_and_as_zip() {
         assert_eq!(replayed.cycles, 2);
         assert!(replayed.findings > 0 && replayed.rows > 1000, "{replayed:?}");
     }
-    assert_eq!(tag_manifest(&bench().bag).unwrap(), tag_manifest(&bench().zip).unwrap());
+    assert_eq!(tag_manifest(&bench().bag).unwrap(), tag_manifest(zip()).unwrap());
 }
 
 #[test]
@@ -30,7 +30,7 @@ fn the_same_input_gives_the_same_bytes() {
     for name in files(first) {
         assert!(fs::read(first.join(&name)).unwrap() == fs::read(again.join(&name)).unwrap(), "{name}");
     }
-    assert!(fs::read(&bench().zip).unwrap() == fs::read(dir.path().join("again.zip")).unwrap());
+    assert!(fs::read(zip()).unwrap() == fs::read(dir.path().join("again.zip")).unwrap());
 }
 
 #[test]
@@ -104,7 +104,7 @@ fn an_older_key_vouches_for_its_successor_and_not_the_other_way_round() {
 
 #[test]
 fn the_samples_are_what_the_originals_give() {
-    for place in [&bench().bag, &bench().zip] {
+    for place in [bench().bag.as_path(), zip()] {
         let done = verified(place).unwrap();
         assert_eq!(done.bound, done.replayed.as_ref().map(|replayed| replayed.rows), "{done:?}");
     }
