@@ -105,12 +105,25 @@ impl Daemon {
         ))
     }
 
+    /// The bytes that stand at an address.
+    pub fn download(&self, path: &str) -> Vec<u8> {
+        let answer =
+            self.answer(&format!("GET {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n"));
+        assert!(answer.starts_with(b"HTTP/1.1 200"), "{path}");
+        let body = answer.windows(4).position(|bytes| bytes == b"\r\n\r\n").unwrap() + 4;
+        answer[body..].to_vec()
+    }
+
     fn ask(&self, request: &str) -> String {
+        String::from_utf8_lossy(&self.answer(request)).into_owned()
+    }
+
+    fn answer(&self, request: &str) -> Vec<u8> {
         let mut stream = TcpStream::connect(self.address).unwrap();
         stream.write_all(request.as_bytes()).unwrap();
         let mut answer = Vec::new();
         stream.read_to_end(&mut answer).unwrap();
-        String::from_utf8_lossy(&answer).into_owned()
+        answer
     }
 }
 

@@ -12,3 +12,4 @@ mod killed;
 mod pages;
 mod sample_logs;
 mod trends;
+mod warranty;

@@ -49,6 +49,7 @@ impl Material for Log {
             encoding: "packed".into(),
             checked: true,
             notes: Vec::new(),
+            clock: None,
             timeline: Some(assembler.timeline().clone()),
         })
     }

@@ -100,6 +100,9 @@ pub struct Recording {
     pub checked: bool,
     /// What was left out, recognised, or worth saying.
     pub notes: Vec<String>,
+    /// How well its times keep UTC, where whoever recorded it has mapped them and `timeline` does not tell.
+    #[serde(default)]
+    pub clock: Option<String>,
     /// From its own time to UTC; none: its own time is taken for UTC.
     pub timeline: Option<Timeline>,
 }
@@ -143,11 +146,9 @@ impl Clock {
         let none =
             Clock { says: String::new(), u_s: None, drift_ppm: None, residual_s: None, exchanges: None };
         let (Some(timeline), Some(end)) = (&recording.timeline, end) else {
-            return Clock {
-                says: "times are those of the recording itself; nothing in it tells how well they keep UTC"
-                    .into(),
-                ..none
-            };
+            let unknown =
+                "times are those of the recording itself; nothing in it tells how well they keep UTC";
+            return Clock { says: recording.clock.clone().unwrap_or_else(|| unknown.to_owned()), ..none };
         };
         let tidy = |value: f64| (value.is_finite()).then(|| (value * 1e6).round() / 1e6);
         match (timeline.utc(end), timeline.line(end)) {

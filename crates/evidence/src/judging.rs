@@ -78,17 +78,30 @@ impl<'a> Judging<'a> {
                 if let Some((_, from)) = self.span
                     && (at - from).0 > PAUSE_S
                 {
-                    self.stretches.push(Stretch { recording, from, until: at, why: "rows-stop" });
+                    self.missing(Stretch { recording, from, until: at, why: "rows-stop" });
                 }
                 at
             }
             Item::Gap { until, cause } => {
                 let from = self.span.map_or(until, |(_, last)| last);
-                self.stretches.push(Stretch { recording, from, until, why: samples::cause(cause) });
+                self.missing(Stretch { recording, from, until, why: samples::cause(cause) });
                 until
             }
         };
         self.span = Some(self.span.map_or((at, at), |(from, to)| (from.min(at), to.max(at))));
+    }
+
+    /// Notes a stretch, as one with the last where it goes on from there.
+    fn missing(&mut self, stretch: Stretch) {
+        match self.stretches.last_mut() {
+            Some(last)
+                if (last.recording, last.why, last.until)
+                    == (stretch.recording, stretch.why, stretch.from) =>
+            {
+                last.until = stretch.until;
+            }
+            _ => self.stretches.push(stretch),
+        }
     }
 }
 

@@ -11,6 +11,7 @@ use foldwatch_samples::Sink;
 use crate::facts::Provenance;
 use crate::hash::Sum;
 use crate::judging::{self, Judging};
+use crate::make::RECORDED;
 use crate::read::Bag;
 use crate::request::Revision;
 use crate::{Digest, EvidenceError, asked, derived, samples, tables};
@@ -131,28 +132,22 @@ fn made_anew(
     }
     let same_version = provenance.version == env!("CARGO_PKG_VERSION");
     let entries = tables::entries(&request);
-    for (name, anew) in tables::small(&request, &entries, &provenance.recordings, &judged.stretches) {
-        let short = name.trim_start_matches("data/");
-        if (same_version || short != tables::METHOD) && bag.bytes(&name)? != anew {
-            differs.push(format!("{short}{}", first_line(&bag.bytes(&name)?, &anew)));
+    let small = tables::small(&request, &entries, &provenance.recordings, &judged.stretches);
+    for name in bag.files.keys().filter(|name| name.starts_with("data/") && !is_known(name, &small)) {
+        differs.push(format!("{name}: nothing in this bag gives it"));
+    }
+    for (name, anew) in small {
+        if same_version || name != tables::METHOD {
+            compare(bag, &name, &anew, differs)?;
         }
     }
     let payload = (known.sums.values().map(|sum| sum.bytes).sum(), known.sums.len());
     let info = derived::bag_info(&request, provenance, known.fingerprint, payload);
-    if bag.text("bag-info.txt")? != info {
-        differs.push(format!(
-            "bag-info.txt{}",
-            first_line(bag.text("bag-info.txt")?.as_bytes(), info.as_bytes())
-        ));
-    }
+    compare(bag, "bag-info.txt", info.as_bytes(), differs)?;
     if !same_version {
         return Ok(false);
     }
-    let package = derived::package(&request, provenance, known.sums)?;
-    if bag.bytes("data/datapackage.json")? != package {
-        differs
-            .push(format!("datapackage.json{}", first_line(&bag.bytes("data/datapackage.json")?, &package)));
-    }
+    compare(bag, "data/datapackage.json", &derived::package(&request, provenance, known.sums)?, differs)?;
     let report = derived::report(&request, provenance, judged, known.fingerprint)?;
     let same = bag.bytes("data/report.pdf")? == report;
     if !same {
@@ -160,6 +155,32 @@ fn made_anew(
             .push("report.pdf: not the report that samples, tables and record of this bag give".to_owned());
     }
     Ok(same)
+}
+
+/// Whether a file has a place of its own in a bag.
+fn is_known(name: &str, small: &[tables::File]) -> bool {
+    let fixed =
+        ["samples.csv", "chain.csv", "seals.csv", "provenance.json", "datapackage.json", "report.pdf"];
+    let own = name.trim_start_matches("data/");
+    let table =
+        own.strip_suffix(".csv").is_some_and(|own| table::Kind::ALL.iter().any(|k| k.as_str() == own));
+    // Those are held against provenance.json elsewhere.
+    let original = name.starts_with(RECORDED);
+    table || original || fixed.contains(&own) || small.iter().any(|(small, _)| small == name)
+}
+
+/// Notes where a file is another one than the rest of the bag gives.
+fn compare(bag: &mut Bag, name: &str, anew: &[u8], differs: &mut Vec<String>) -> Result<(), EvidenceError> {
+    let own = name.trim_start_matches("data/");
+    if !bag.files.contains_key(name) {
+        differs.push(format!("{own}: not there, although the rest of the bag gives it"));
+        return Ok(());
+    }
+    let in_bag = bag.bytes(name)?;
+    if in_bag != anew {
+        differs.push(format!("{own}{}", first_line(&in_bag, anew)));
+    }
+    Ok(())
 }
 
 /// Wordings are counted from 1 without a gap, and the last one of the profile is the one that is used.

@@ -15,7 +15,7 @@ pub(crate) fn stretches(recordings: &[Recording], stretches: &[Stretch]) -> Vec<
             (s.recording + 1).to_string(),
             rfc3339(recording.utc(s.from)),
             rfc3339(recording.utc(s.until)),
-            (s.until - s.from).0.to_string(),
+            (s.until.0.saturating_sub(s.from.0) as f64 / 1e6).to_string(),
             s.why.to_owned(),
         ]
     };
@@ -36,7 +36,7 @@ pub(crate) fn small(
     let table = |name: &str, header: &[&str], rows| file(name, csv(header, rows).as_bytes());
     let mut files = vec![
         file("profile.toml", request.profile_text.as_bytes()),
-        file(METHOD, crate::METHOD.as_bytes()),
+        (METHOD.to_owned(), crate::METHOD.as_bytes().to_vec()),
         table("calibration.csv", &package::CALIBRATION, calibration(&request.profile)),
         table("stretches.csv", &package::STRETCHES, stretches(recordings, missing)),
     ];
@@ -62,7 +62,7 @@ pub(crate) fn small(
 }
 
 /// The text that says how it was done: of the version that made the bag.
-pub(crate) const METHOD: &str = "method.md";
+pub(crate) const METHOD: &str = "data/method.md";
 
 /// What profile and car were called, as far as it is not left out.
 pub(crate) fn revisions(request: &Request) -> impl Iterator<Item = &Revision> {

@@ -146,7 +146,7 @@ enum KeysWhat {
 #[derive(Debug, Args)]
 pub struct KeyFolder {
     /// The folder of the signing key; made on first use. Keep it out of back-ups of the data.
-    #[arg(long = "keys", value_name = "FOLDER", env = "FOLDWATCH_KEYS")]
+    #[arg(long = "keys", value_name = "FOLDER", env = "FOLDWATCH_KEYS", global = true)]
     pub folder: Option<PathBuf>,
 }
 

@@ -10,7 +10,7 @@ use foldwatch_units::Micros;
 
 /// In points, as on paper.
 const WIDTH: f64 = 480.0;
-const LEFT: f64 = 104.0;
+const LEFT: f64 = 116.0;
 const RIGHT: f64 = 34.0;
 const STEPS: f64 = 13.0;
 const NUMBERS: f64 = 40.0;
@@ -180,8 +180,8 @@ fn rule(svg: &mut String, y: f64) {
 
 fn name(svg: &mut String, label: &str, y: f64) {
     let short: String = match label.chars().count() {
-        0..=24 => label.to_owned(),
-        _ => label.chars().take(23).chain(['…']).collect(),
+        0..=28 => label.to_owned(),
+        _ => label.chars().take(27).chain(['…']).collect(),
     };
     let safe = short.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;");
     let _ = write!(svg, "<text x=\"0\" y=\"{:.1}\">{safe}</text>", y + 2.6);

@@ -112,6 +112,7 @@ fn data(c: &Contents, files: &mut Vec<(String, Vec<u8>)>) -> Value {
     let worst = c.cycles.iter().flat_map(|cycle| &cycle.findings).map(|f| rank(&f.weight)).max().unwrap_or(0);
     let outcome = |name: &str| c.cycles.iter().filter(|cycle| cycle.outcome == name).count();
     let seen = &c.provenance.seen;
+    let begun = seen.iter().filter_map(|s| s.from_utc.as_deref()).min().and_then(parse_utc);
     json!({
         "paper": match c.request.paper { Paper::A4 => "a4", Paper::Letter => "us-letter" },
         "subject": c.provenance.subject,
@@ -130,6 +131,7 @@ fn data(c: &Contents, files: &mut Vec<(String, Vec<u8>)>) -> Value {
         })),
         "revisions": tables::revisions(c.request).map(|r| json!({
             "of": r.of, "id": r.id, "number": r.number, "at": minute(&rfc3339(r.recorded)),
+            "late": begun.is_some_and(|begun| begun < r.recorded),
             "sha256": Digest::of(r.text.as_bytes()).to_string(),
         })).collect::<Vec<_>>(),
         "settings": c.provenance.settings_sha256,

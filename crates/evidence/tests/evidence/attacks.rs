@@ -265,6 +265,15 @@ fn with_the_right_key_report_and_small_files_have_to_follow_from_the_rest() {
     // Judged by another wording than the last one.
     let told = attacked(&|bag| edit(bag, "data/profile.toml", |text| format!("{text}\n# looser\n")));
     assert!(told.contains("profile.toml is not the last wording"), "{told}");
+    // A file taken out that follows from the profile, and one put in that follows from nothing.
+    let told = attacked(&|bag| {
+        fs::rename(bag.join("data/calibration.csv"), bag.join("data/calibration-2.csv")).unwrap();
+    });
+    for says in
+        ["calibration.csv: not there, although", "data/calibration-2.csv: nothing in this bag gives it"]
+    {
+        assert!(told.contains(says), "{told}");
+    }
     // A table that no longer is one.
     let told = attacked(&|bag| edit(bag, "data/service.csv", |text| text.replace("note,", "")));
     assert!(told.contains("service.csv, row 1: not as this version writes it"), "{told}");

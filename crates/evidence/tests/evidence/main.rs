@@ -61,6 +61,7 @@ impl Material for Logs {
             encoding: "packed".into(),
             checked: true,
             notes: assembler.take_notes().iter().map(ToString::to_string).collect(),
+            clock: None,
             timeline: Some(assembler.timeline().clone()),
         })
     }

@@ -1,5 +1,6 @@
 //! Evidence out of a data folder: what archive and journal keep of one car.
 
+use std::collections::HashSet;
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -10,6 +11,7 @@ use foldwatch_evidence::{
     AnyError, Chain, Digest, Entry, JournalRows, LeaveOut, Material, Original, Paper, Recording, Request,
     Revision, StoreChain,
 };
+use foldwatch_guide::Kind;
 use foldwatch_profile::Profile;
 use foldwatch_samples::{Item, Sink};
 use foldwatch_store::{
@@ -95,7 +97,8 @@ impl Kept {
             limit: MOST,
             ..CycleQuery::default()
         };
-        let span = span(&reader.cycles(&query)?, stretch)?;
+        let cycles = reader.cycles(&query)?;
+        let span = span(&cycles, stretch)?;
         let saved = Saved::of(&reader, car)?.map(|(_, saved)| saved).unwrap_or_default();
         if saved.pass.is_some() {
             bail!("days of `{car}` are being put into the archive just now; try again in a minute");
@@ -121,8 +124,10 @@ impl Kept {
             until: last_needed.unwrap_or(Position(0)),
             remarks: vec![
                 "Samples come from the archive and the journal of a data folder, mapped to UTC there; frames whose check \
-                 sums did not fit were left out before. Files of the archive hold whole days."
+                 sums did not fit were left out before. Files of the archive hold whole days. An edge of a switch stands \
+                 there as a row, so that durations are told with the larger uncertainty of rows."
                     .to_owned(),
+                chosen(&cycles, span),
             ],
             reader,
         })
@@ -166,6 +171,9 @@ impl Kept {
     /// When the store can't be asked.
     pub fn request(&self, choice: Choice) -> Result<Request> {
         let text = foldwatch_report::rfc3339;
+        let record = self.entries()?;
+        let commissioned = || commissioned(&self.car, &record, self.span.until);
+        let commissioning = choice.commissioning.or_else(commissioned);
         Ok(Request {
             profile: Arc::clone(&self.profile),
             profile_text: self.profile_text.clone(),
@@ -173,9 +181,9 @@ impl Kept {
             subject: self.car.clone(),
             name: Some(self.name.clone()),
             settings: vec![format!("from {} to {}", text(self.span.from), text(self.span.until))],
-            entries: self.entries()?,
+            entries: up_to(&record, self.span.until),
             revisions: self.revisions()?,
-            commissioning: choice.commissioning,
+            commissioning,
             told: self.told()?,
             remarks: self.remarks.clone(),
             leave_out: choice.leave_out,
@@ -185,10 +193,9 @@ impl Kept {
         })
     }
 
-    /// The service record up to the end of the stretch.
+    /// The whole service record.
     fn entries(&self) -> Result<Vec<Entry>> {
-        let span = Span { from: Micros::MIN, until: self.span.until };
-        let entries = self.reader.entries(&self.car, span, MOST)?;
+        let entries = self.reader.entries(&self.car, Span::ALL, MOST)?;
         let entry = |(number, e): (u64, foldwatch_store::Entry)| Entry {
             number: Some(number),
             at: e.at,
@@ -241,6 +248,61 @@ fn span(cycles: &[CycleSummary], stretch: &Stretch) -> Result<Span> {
         bail!("the car has no cycle in that time");
     }
     Ok(span)
+}
+
+/// Which of the car's movements are in the bag: whoever reads it must not have to ask what was before.
+fn chosen(cycles: &[CycleSummary], span: Span) -> String {
+    let before = cycles.iter().filter(|cycle| cycle.start < span.from).count();
+    let within = cycles.iter().filter(|cycle| span.contains(cycle.start)).count();
+    let which = match within {
+        1 => format!("movement {} of the car, counted from its first", before + 1),
+        _ => format!(
+            "movements {} to {} of the car, counted from its first (here 1 to {within})",
+            before + 1,
+            before + within
+        ),
+    };
+    let earlier = match before {
+        0 => "no movement before it is on record",
+        1 => "the one before is on record and not in this bag",
+        _ => "those before are on record and not in this bag",
+    };
+    format!(
+        "Whoever made this bag chose its stretch: {which}; {earlier}. Whether there were later \
+         ones it does not tell."
+    )
+}
+
+/// The record up to a moment, with what corrects it, whenever that was entered.
+fn up_to(record: &[Entry], until: Micros) -> Vec<Entry> {
+    let mut taken: HashSet<u64> = HashSet::new();
+    let within = |entry: &Entry, taken: &HashSet<u64>| {
+        entry.at < until || entry.corrects.is_some_and(|number| taken.contains(&number))
+    };
+    loop {
+        let known = taken.len();
+        let more: Vec<u64> =
+            record.iter().filter(|entry| within(entry, &taken)).filter_map(|entry| entry.number).collect();
+        taken.extend(more);
+        if taken.len() == known {
+            return record.iter().filter(|entry| within(entry, &taken)).cloned().collect();
+        }
+    }
+}
+
+/// How the logger was fitted, as a text: the last commissioning before a moment, or the last one of all.
+fn commissioned(car: &str, record: &[Entry], until: Micros) -> Option<(String, Vec<u8>)> {
+    let is_corrected =
+        |entry: &Entry| record.iter().any(|other| other.corrects.is_some() && other.corrects == entry.number);
+    let own = Kind::Commissioning.as_str();
+    let all = || {
+        record.iter().filter(|entry| entry.kind == "check" && entry.subject == own && !is_corrected(entry))
+    };
+    let last = all().rfind(|entry| entry.at < until).or_else(|| all().next_back())?;
+    let number = last.number.map(|n| format!(", no. {n} of its record")).unwrap_or_default();
+    let at = foldwatch_report::rfc3339(last.at);
+    let text = format!("Commissioning of {car}, {at}{number}\nResult: {}\n\n{}\n", last.result, last.text);
+    Some(("txt".to_owned(), text.into_bytes()))
 }
 
 /// The last row of the journal that a sample of the span needs; `None`: all of the span is in the archive.
@@ -401,6 +463,7 @@ impl Material for Kept {
             encoding: "archive and journal".into(),
             checked,
             notes,
+            clock: Some("mapped to UTC when it was collected; how well is told for each logger".to_owned()),
             timeline: None,
         })
     }
@@ -442,5 +505,51 @@ impl Kept {
             Ok(self.still()?)
         });
         Ok(StoreChain { seals, files, reading: serde_json::to_string(&self.reading)?, rows })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn entry(number: u64, at: i64, subject: &str, corrects: Option<u64>) -> Entry {
+        Entry {
+            number: Some(number),
+            at: Micros(at),
+            kind: "check".into(),
+            subject: subject.into(),
+            corrects,
+            ..Entry::default()
+        }
+    }
+
+    #[test]
+    fn a_correction_goes_with_what_it_corrects() {
+        let record = [
+            entry(1, 10, "left ram resealed", None),
+            entry(2, 20, "lid hinge oiled", None),
+            entry(3, 30, "right ram resealed", Some(1)),
+            entry(4, 40, "both rams resealed", Some(3)),
+            entry(5, 50, "not that one", Some(2)),
+        ];
+        let numbers =
+            |until| up_to(&record, Micros(until)).iter().filter_map(|e| e.number).collect::<Vec<_>>();
+        assert_eq!(numbers(15), [1, 3, 4]);
+        assert_eq!(numbers(25), [1, 2, 3, 4, 5]);
+        assert!(numbers(5).is_empty());
+    }
+
+    #[test]
+    fn the_commissioning_before_counts_else_a_later_one_that_stands() {
+        let of = |until, record: &[Entry]| {
+            commissioned("oak", record, Micros(until)).map(|(_, text)| String::from_utf8(text).unwrap())
+        };
+        let mut record = vec![entry(1, 10, "commissioning", None), entry(2, 30, "commissioning", None)];
+        assert!(of(20, &record).unwrap().contains("no. 1 of"));
+        assert!(of(40, &record).unwrap().contains("no. 2 of"));
+        assert!(of(5, &record).unwrap().contains("no. 2 of"));
+        record.push(entry(3, 50, "it was another car", Some(2)));
+        assert!(of(40, &record).unwrap().contains("no. 1 of"));
+        assert_eq!(of(40, &record[2..]), None);
     }
 }

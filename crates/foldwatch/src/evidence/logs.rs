@@ -34,6 +34,7 @@ impl Material for Logs {
             encoding: reading.encoding.to_owned(),
             checked: reading.timeline.is_some(),
             notes: reading.notes,
+            clock: None,
             timeline: reading.timeline,
         })
     }

@@ -139,7 +139,7 @@ fn checking(fingerprint: &str) -> Markup {
             h2 { "How the other side checks it" }
             p { "Whoever gets a bag needs the public key by another way than the bag: " a href="/api/v1/evidence/public.pem" download { "public.pem" } ", or its fingerprint read out:" }
             p { code.digest { (fingerprint) } }
-            p { "Then " code { "foldwatch evidence verify BAG --key public.pem" } " says whether every byte is as signed, whether the samples are what was recorded, and whether they give the findings. The bag tells how it is done without foldwatch." }
+            p { "Then " code { "foldwatch evidence verify BAG --key public.pem" } " says whether every byte is as signed, whether the samples are what was recorded, and whether they give the findings and the report. The bag tells how it is done without foldwatch." }
             p.quiet { (texts::EVIDENCE_LIMITS) }
         }
     }
