@@ -6,21 +6,55 @@ use std::sync::Arc;
 use foldwatch_profile::Profile;
 use foldwatch_report::trend::{Compared, Of, Trend};
 use foldwatch_store::CycleRecord;
-use foldwatch_trend::{Assessment, Refused, Series, Service, around_last_service, assess};
+use foldwatch_trend::{Assessment, Point, Refused, Series, Service, around_last_service, assess};
 use foldwatch_units::{Direction, Micros};
 
-use crate::numbers::{What, numbers};
+use crate::numbers::{Number, What, numbers};
 
 /// The series of one car. A new cycle costs the same whatever the history; a book built anew from the store equals the
 /// one that grew cycle by cycle.
 #[derive(Debug, Clone)]
 pub struct Book {
     profile: Arc<Profile>,
-    /// Cycles so far, by direction: the count that the series go by.
-    counts: [u64; 2],
+    counts: Counts,
     newest: Option<Micros>,
     services: Vec<Service>,
     series: BTreeMap<What, Series>,
+}
+
+/// Cycles so far, by direction: the count that the series go by.
+#[derive(Debug, Clone, Default)]
+struct Counts([u64; 2]);
+
+impl Counts {
+    /// Counts a cycle and gives what of it is followed.
+    fn points(&mut self, profile: &Profile, cycle: &CycleRecord) -> Vec<(What, Point)> {
+        for way in [Direction::Opening, Direction::Closing] {
+            if cycle.direction == way {
+                self.0[way as usize] += 1;
+            }
+        }
+        let point = |number: Number| {
+            // After a reversal a step of the other direction: it counts by the cycle that it was seen in.
+            let own = number.what.direction == cycle.direction;
+            let count = self.0[number.what.direction as usize] + u64::from(!own);
+            let point = Point { cycle: count, at: cycle.start, value: number.value, raw: number.raw };
+            (number.what, point)
+        };
+        numbers(profile, cycle).into_iter().map(point).collect()
+    }
+}
+
+/// Every number of these cycles (oldest first) that is followed, counted as a [`Book`] counts them.
+pub fn points(profile: &Profile, cycles: &[CycleRecord]) -> BTreeMap<What, Vec<Point>> {
+    let mut counts = Counts::default();
+    let mut points: BTreeMap<What, Vec<Point>> = BTreeMap::new();
+    for cycle in cycles {
+        for (what, point) in counts.points(profile, cycle) {
+            points.entry(what).or_default().push(point);
+        }
+    }
+    points
 }
 
 /// What a series of the book says now.
@@ -37,7 +71,13 @@ pub struct Assessed {
 impl Book {
     /// An empty book.
     pub fn new(profile: Arc<Profile>) -> Self {
-        Book { profile, counts: [0; 2], newest: None, services: Vec::new(), series: BTreeMap::new() }
+        Book {
+            profile,
+            counts: Counts::default(),
+            newest: None,
+            services: Vec::new(),
+            series: BTreeMap::new(),
+        }
     }
 
     /// The book of these cycles, oldest first, and of these service entries in any order.
@@ -65,33 +105,16 @@ impl Book {
             return Err(Refused::Late { at: cycle.start, newest });
         }
         self.newest = Some(cycle.start);
-        for way in [Direction::Opening, Direction::Closing] {
-            if cycle.direction == way {
-                self.counts[way as usize] += 1;
-            }
-        }
-        let count = self.counts[cycle.direction as usize];
-        for number in numbers(&self.profile, cycle) {
-            let services = &self.services;
-            let series = self.series.entry(number.what).or_insert_with(|| {
-                let mut series = Series::new(number.what.measure.worse());
+        let services = &self.services;
+        for (what, point) in self.counts.points(&self.profile, cycle) {
+            let series = self.series.entry(what).or_insert_with(|| {
+                let mut series = Series::new(what.measure.worse());
                 for service in services {
                     let _ = series.service(service.clone());
                 }
                 series
             });
-            // After a reversal a step of the other direction: it counts by the cycle that it was seen in.
-            let cycle_of = if number.what.direction == cycle.direction {
-                count
-            } else {
-                self.counts[number.what.direction as usize] + 1
-            };
-            let _ = series.push(foldwatch_trend::Point {
-                cycle: cycle_of,
-                at: cycle.start,
-                value: number.value,
-                raw: number.raw,
-            });
+            let _ = series.push(point);
         }
         Ok(())
     }

@@ -1,29 +1,66 @@
 //! Every car's book, and which car comes first.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use foldwatch_report::trend::{Of, Trend};
-use foldwatch_trend::fleet::{Call, Entry, Order, Peers, Standing, rank};
+use foldwatch_trend::fleet::{Call, Entry, Order, Peers, Standing, standings};
 use foldwatch_units::Micros;
 use serde::Serialize;
 
 use crate::book::{Assessed, Book};
 
-/// Every car that is followed.
-#[derive(Debug, Default)]
+/// Every car that is followed, as it stood at one moment: it does not change, so whoever reads it waits for nobody.
+#[derive(Debug, Clone, Default)]
 pub struct Fleet {
-    cars: BTreeMap<String, Car>,
-    ranked: Option<Ranked>,
+    cars: BTreeMap<String, Arc<Car>>,
     /// Cars whose history is still to be read.
     pub waiting: usize,
+    /// The newest cycle of all cars.
+    now: Option<Micros>,
+    /// Where every series of every car stands.
+    standings: Vec<Standing>,
+    /// Which of them are a car's, in the order of its series.
+    of: BTreeMap<String, Range<usize>>,
 }
 
+/// The fleet as it stands now.
+#[derive(Debug, Default)]
+pub struct Current(Mutex<Arc<Fleet>>);
+
+impl Current {
+    /// As it stands.
+    pub fn get(&self) -> Arc<Fleet> {
+        Arc::clone(&self.0.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// From now on.
+    pub fn put(&self, fleet: Fleet) {
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Arc::new(fleet);
+    }
+}
+
+/// A car with its book and what that says.
 #[derive(Debug)]
-struct Car {
+pub struct Car {
     about: About,
     book: Book,
-    /// What its series say.
     assessed: Vec<Assessed>,
+    /// What each series is called among the cars of its kind.
+    names: Vec<String>,
+}
+
+impl Car {
+    /// Who it is, its book, and what that says.
+    pub fn new(about: About, book: Book, assessed: Vec<Assessed>) -> Self {
+        let name = |found: &Assessed| {
+            let what = &found.what;
+            format!("{} {:?} {}", what.direction, what.step, what.measure.name())
+        };
+        let names = assessed.iter().map(name).collect();
+        Car { about, book, assessed, names }
+    }
 }
 
 /// Who a car is.
@@ -35,16 +72,6 @@ pub struct About {
     pub kind: String,
     /// The group that it belongs to; empty: none.
     pub group: String,
-}
-
-/// All series of all cars in both orders, as of the newest cycle of all.
-#[derive(Debug)]
-struct Ranked {
-    now: Micros,
-    /// Which series of which car each entry is.
-    places: Vec<(String, usize)>,
-    by_days: Vec<Standing>,
-    by_risk: Vec<Standing>,
 }
 
 /// A car in the list.
@@ -110,6 +137,17 @@ pub struct Asked {
     pub kind: Option<String>,
     /// What comes first.
     pub order: Order,
+    /// No more cars than this.
+    pub most: Option<usize>,
+}
+
+/// Cars, worst first.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct List {
+    /// How many fit what was asked.
+    pub count: usize,
+    /// The first of them.
+    pub cars: Vec<CarRow>,
 }
 
 /// How a call is written in files and addresses.
@@ -122,10 +160,29 @@ pub fn call_word(call: Call) -> &'static str {
 }
 
 impl Fleet {
-    /// Enters a car with its book and what that says, or puts them anew.
-    pub fn put(&mut self, id: &str, about: About, book: Book, assessed: Vec<Assessed>) {
-        self.ranked = None;
-        self.cars.insert(id.to_owned(), Car { about, book, assessed });
+    /// The fleet with these cars entered, or put anew.
+    pub fn with(&self, cars: impl IntoIterator<Item = (String, Car)>, waiting: usize) -> Fleet {
+        let mut all = self.cars.clone();
+        all.extend(cars.into_iter().map(|(id, car)| (id, Arc::new(car))));
+        let newest = all.values().filter_map(|car| car.book.newest()).max();
+        let mut entries = Vec::new();
+        let mut of = BTreeMap::new();
+        for (id, car) in &all {
+            let first = entries.len();
+            entries.extend(car.assessed.iter().zip(&car.names).map(|(found, name)| Entry {
+                kind: &car.about.kind,
+                series: name,
+                worse: found.what.measure.worse(),
+                assessment: &found.assessment,
+            }));
+            of.insert(id.clone(), first..entries.len());
+        }
+        let standings = standings(&entries, newest.unwrap_or(Micros(0)));
+        Fleet { cars: all, waiting, now: newest, standings, of }
+    }
+
+    fn standings_of(&self, id: &str) -> &[Standing] {
+        self.of.get(id).and_then(|range| self.standings.get(range.clone())).unwrap_or_default()
     }
 
     /// A car and its book.
@@ -140,7 +197,11 @@ impl Fleet {
 
     /// The moment that the list speaks of: the newest cycle of all cars.
     pub fn now(&self) -> Option<Micros> {
-        self.cars.values().filter_map(|car| car.book.newest()).max()
+        self.now
+    }
+
+    fn moment(&self) -> Micros {
+        self.now.unwrap_or(Micros(0))
     }
 
     /// Groups and kinds that there are.
@@ -155,101 +216,64 @@ impl Fleet {
         (each(|about| &about.group), each(|about| &about.kind))
     }
 
-    fn rank(&mut self) -> &Ranked {
-        let now = self.now().unwrap_or(Micros(0));
-        let cars = &self.cars;
-        self.ranked.get_or_insert_with(|| {
-            let mut places = Vec::new();
-            let mut names = Vec::new();
-            for (id, car) in cars {
-                for (n, found) in car.assessed.iter().enumerate() {
-                    places.push((id.clone(), n));
-                    let what = &found.what;
-                    names.push(format!("{} {:?} {}", what.direction, what.step, what.measure.name()));
-                }
-            }
-            let entries: Vec<Entry<'_>> = places
-                .iter()
-                .zip(&names)
-                .filter_map(|((id, n), name)| {
-                    let car = cars.get(id)?;
-                    let found = car.assessed.get(*n)?;
-                    Some(Entry {
-                        kind: &car.about.kind,
-                        series: name,
-                        worse: found.what.measure.worse(),
-                        assessment: &found.assessment,
-                    })
-                })
-                .collect();
-            let by_days = rank(&entries, now, Order::Days);
-            let by_risk = rank(&entries, now, Order::Risk);
-            Ranked { now, places, by_days, by_risk }
-        })
-    }
-
     /// The cars, worst first, one row each.
-    pub fn list(&mut self, asked: &Asked) -> Vec<CarRow> {
-        self.rank();
-        let Some(ranked) = &self.ranked else { return Vec::new() };
-        let standings = match asked.order {
-            Order::Days => &ranked.by_days,
-            Order::Risk => &ranked.by_risk,
-        };
-        let mut rows: Vec<CarRow> = Vec::new();
-        let mut known: BTreeMap<&str, usize> = BTreeMap::new();
+    pub fn list(&self, asked: &Asked) -> List {
         let is_it = |wanted: &Option<String>, has: &str| wanted.as_ref().is_none_or(|wanted| wanted == has);
-        for standing in standings {
-            let Some((id, n)) = ranked.places.get(standing.entry) else { continue };
-            let Some(car) = self.cars.get(id) else { continue };
-            let Some(found) = car.assessed.get(*n) else { continue };
-            if !is_it(&asked.group, &car.about.group) || !is_it(&asked.kind, &car.about.kind) {
-                continue;
-            }
-            let place = *known.entry(id.as_str()).or_insert_with(|| {
-                rows.push(CarRow {
-                    car: id.clone(),
-                    name: car.about.name.clone(),
-                    kind: car.about.kind.clone(),
-                    group: car.about.group.clone(),
-                    call: call_word(Call::None),
-                    worst: car.book.shown(id, found, ranked.now),
-                    days_to_limit: standing.days_to_limit,
-                    days_at_least: standing.days_at_least,
-                    risk_90_days: 0.0,
-                    p_adjusted: standing.p_adjusted,
-                    kin: standing.peers.map(Kin::from),
-                    called: Vec::new(),
-                });
-                rows.len() - 1
-            });
-            let Some(row) = rows.get_mut(place) else { continue };
-            row.risk_90_days = row.risk_90_days.max(standing.risk);
-            if standing.call != Call::None {
-                row.called.push(car.book.of(id, &found.what));
-            }
-            if standing.call == Call::Book || row.call == call_word(Call::None) {
-                row.call = call_word(standing.call);
-            }
-        }
-        rows
+        let mut firsts: Vec<(&String, &Car, &[Standing], usize)> = self
+            .cars
+            .iter()
+            .filter(|(_, car)| is_it(&asked.group, &car.about.group) && is_it(&asked.kind, &car.about.kind))
+            .filter_map(|(id, car)| {
+                let own = self.standings_of(id);
+                let first = (0..own.len()).min_by(|a, b| asked.order.compare(&own[*a], &own[*b]))?;
+                Some((id, &**car, own, first))
+            })
+            .collect();
+        firsts.sort_by(|a, b| asked.order.compare(&a.2[a.3], &b.2[b.3]));
+        let count = firsts.len();
+        let cars = firsts
+            .into_iter()
+            .take(asked.most.unwrap_or(usize::MAX))
+            .filter_map(|(id, car, own, first)| row(id, car, own, first, self.moment()))
+            .collect();
+        List { count, cars }
     }
 
     /// Where every series of one car stands, worst first, with its kind beside it.
-    pub fn standings(&mut self, id: &str) -> Vec<(Trend, Call, Option<Kin>)> {
-        self.rank();
-        let (Some(ranked), Some(car)) = (&self.ranked, self.cars.get(id)) else { return Vec::new() };
-        let of_car = |standing: &Standing| {
-            let (_, n) = ranked.places.get(standing.entry).filter(|(of, _)| of == id)?;
-            let found = car.assessed.get(*n)?;
-            Some((car.book.shown(id, found, ranked.now), standing.call, standing.peers.map(Kin::from)))
-        };
-        ranked.by_days.iter().filter_map(of_car).collect()
+    pub fn standings(&self, id: &str) -> Vec<(Trend, Call, Option<Kin>)> {
+        let Some(car) = self.cars.get(id) else { return Vec::new() };
+        let mut own: Vec<(&Standing, &Assessed)> = self.standings_of(id).iter().zip(&car.assessed).collect();
+        own.sort_by(|a, b| Order::Days.compare(a.0, b.0));
+        own.into_iter()
+            .map(|(standing, found)| {
+                (car.book.shown(id, found, self.moment()), standing.call, standing.peers.map(Kin::from))
+            })
+            .collect()
     }
 
     /// The series for which a car should be booked, worst first.
-    pub fn called(&mut self, id: &str) -> Vec<Trend> {
+    pub fn called(&self, id: &str) -> Vec<Trend> {
         let book = |(trend, call, _): (Trend, Call, Option<Kin>)| (call == Call::Book).then_some(trend);
         self.standings(id).into_iter().filter_map(book).collect()
     }
+}
+
+/// A car's row; `first` is the series that comes first.
+fn row(id: &str, car: &Car, own: &[Standing], first: usize, now: Micros) -> Option<CarRow> {
+    let standing = own.get(first)?;
+    let called = own.iter().zip(&car.assessed).filter(|(standing, _)| standing.call != Call::None);
+    Some(CarRow {
+        car: id.to_owned(),
+        name: car.about.name.clone(),
+        kind: car.about.kind.clone(),
+        group: car.about.group.clone(),
+        call: call_word(own.iter().map(|standing| standing.call).max()?),
+        worst: car.book.shown(id, car.assessed.get(first)?, now),
+        days_to_limit: standing.days_to_limit,
+        days_at_least: standing.days_at_least,
+        risk_90_days: own.iter().map(|standing| standing.risk).fold(0.0, f64::max),
+        p_adjusted: standing.p_adjusted,
+        kin: standing.peers.map(Kin::from),
+        called: called.map(|(_, found)| car.book.of(id, &found.what)).collect(),
+    })
 }

@@ -8,8 +8,8 @@ mod cars;
 mod load;
 mod numbers;
 
-pub use book::{Assessed, Book};
-pub use cars::{About, Asked, CarRow, Fleet, Kin, call_word};
+pub use book::{Assessed, Book, points};
+pub use cars::{About, Asked, Car, CarRow, Current, Fleet, Kin, List, call_word};
 pub use foldwatch_trend::fleet::{Call, Order};
-pub use load::{MOST_CYCLES, load, load_split, services};
+pub use load::{MOST_CYCLES, load, load_all, load_split, services};
 pub use numbers::{Followed, MEASURES, Number, What, numbers};

@@ -4,7 +4,7 @@
 
 use std::sync::Arc;
 
-use foldwatch_fleet::{About, Asked, Book, Fleet, Order, What};
+use foldwatch_fleet::{About, Asked, Book, Car, Fleet, Order, What};
 use foldwatch_store::{CycleRecord, MeasureRecord, PhaseRecord};
 use foldwatch_trend::{Series, Service};
 use foldwatch_units::{Celsius, Direction, Micros, Seconds};
@@ -109,6 +109,7 @@ fn a_hold_on_cold_oil_is_no_better_hold() {
 #[test]
 fn the_worn_car_comes_first_and_only_it_is_called() {
     let mut fleet = Fleet::default();
+    let mut cars = Vec::new();
     for n in 0..12 {
         let id = format!("car-{n:02}");
         // One lid gets slower by 60 % within the 200 cycles.
@@ -119,16 +120,25 @@ fn the_worn_car_comes_first_and_only_it_is_called() {
         let book = Book::build(profile(), &cycles, Vec::new());
         let assessed = book.assess();
         let group = if n < 6 { "north" } else { "south" }.to_owned();
-        fleet.put(&id, About { name: id.clone(), kind: "hardtop-five".into(), group }, book, assessed);
+        let about = About { name: id.clone(), kind: "hardtop-five".into(), group };
+        cars.push((id, Car::new(about, book, assessed)));
+        // All at once, or one by one.
+        if n == 5 {
+            fleet = fleet.with(cars.drain(..), 6);
+        } else if n > 5 {
+            fleet = fleet.with(cars.drain(..), 0);
+        }
     }
     for order in [Order::Days, Order::Risk] {
-        let list = fleet.list(&Asked { order, ..Asked::default() });
+        let list = fleet.list(&Asked { order, ..Asked::default() }).cars;
         assert_eq!((list.len(), list[0].car.as_str(), list[0].call), (12, "car-07", "book"));
         assert!(list[0].kin.unwrap().unlike && list[1..].iter().all(|row| row.call == "none"));
     }
     let north = fleet.list(&Asked { group: Some("north".into()), ..Asked::default() });
-    assert_eq!(north.len(), 6);
-    assert!(fleet.list(&Asked { kind: Some("no such".into()), ..Asked::default() }).is_empty());
+    assert_eq!((north.count, north.cars.len()), (6, 6));
+    let two = fleet.list(&Asked { most: Some(2), ..Asked::default() });
+    assert_eq!((two.count, two.cars.len(), two.cars[0].car.as_str()), (12, 2, "car-07"));
+    assert!(fleet.list(&Asked { kind: Some("no such".into()), ..Asked::default() }).cars.is_empty());
     assert_eq!(fleet.groups_and_kinds().0, ["north", "south"]);
     assert!(fleet.standings("car-07")[0].0.of.car == "car-07");
 }

@@ -6,7 +6,8 @@ use crate::point::{Worse, days_between};
 use crate::stats::bh;
 use crate::stats::order::{MAD_TO_SD, median};
 use foldwatch_units::Micros;
-use std::collections::BTreeMap;
+use std::cmp::Ordering;
+use std::collections::HashMap;
 
 /// Share of false ones among the calls that is kept to.
 pub const FALSE_CALLS: f64 = 0.05;
@@ -88,11 +89,28 @@ pub enum Order {
     Risk,
 }
 
-/// All entries, worst first. Calls come from all entries given: leave none out that was looked at.
-pub fn rank(entries: &[Entry<'_>], now: Micros, order: Order) -> Vec<Standing> {
+impl Order {
+    /// Which of two comes first.
+    pub fn compare(self, a: &Standing, b: &Standing) -> Ordering {
+        // Without an expected day there is nothing to order by here: such cars follow, by call and risk.
+        let day = |s: &Standing| s.days_to_limit.unwrap_or(f64::INFINITY);
+        let by_days = || day(a).total_cmp(&day(b));
+        let by_call = || b.call.cmp(&a.call);
+        // Below a tenth of a per cent a risk is none, and its digits should not decide.
+        let by_risk = || (b.risk * 1e3).round().total_cmp(&(a.risk * 1e3).round());
+        let first = match self {
+            Order::Days => by_days().then_with(by_call).then_with(by_risk),
+            Order::Risk => by_risk().then_with(by_days).then_with(by_call),
+        };
+        first.then_with(|| a.p_adjusted.total_cmp(&b.p_adjusted)).then_with(|| a.entry.cmp(&b.entry))
+    }
+}
+
+/// Where every entry stands, in the order given. Calls come from all of them: leave none out that was looked at.
+pub fn standings(entries: &[Entry<'_>], now: Micros) -> Vec<Standing> {
     let p: Vec<f64> = entries.iter().map(|e| e.assessment.p_worse_than_baseline).collect();
     let peers = against_kind(entries);
-    let mut standings: Vec<Standing> = entries
+    entries
         .iter()
         .zip(bh::adjusted(&p))
         .zip(peers)
@@ -109,20 +127,13 @@ pub fn rank(entries: &[Entry<'_>], now: Micros, order: Order) -> Vec<Standing> {
                 peers,
             }
         })
-        .collect();
-    standings.sort_by(|a, b| {
-        // Without an expected day there is nothing to order by here: such cars follow, by call and risk.
-        let day = |s: &Standing| s.days_to_limit.unwrap_or(f64::INFINITY);
-        let by_days = || day(a).total_cmp(&day(b));
-        let by_call = || b.call.cmp(&a.call);
-        // Below a tenth of a per cent a risk is none, and its digits should not decide.
-        let by_risk = || (b.risk * 1e3).round().total_cmp(&(a.risk * 1e3).round());
-        let (first, then) = match order {
-            Order::Days => (by_days(), by_call().then_with(by_risk)),
-            Order::Risk => (by_risk(), by_days().then_with(by_call)),
-        };
-        first.then(then).then(a.p_adjusted.total_cmp(&b.p_adjusted)).then(a.entry.cmp(&b.entry))
-    });
+        .collect()
+}
+
+/// [`standings`], worst first.
+pub fn rank(entries: &[Entry<'_>], now: Micros, order: Order) -> Vec<Standing> {
+    let mut standings = standings(entries, now);
+    standings.sort_by(|a, b| order.compare(a, b));
     standings
 }
 
@@ -148,12 +159,12 @@ fn days(forecast: &Forecast, now: Micros) -> (Option<f64>, Option<f64>) {
 }
 
 fn against_kind(entries: &[Entry<'_>]) -> Vec<Option<Peers>> {
-    let mut levels: BTreeMap<(&str, &str), Vec<f64>> = BTreeMap::new();
+    let mut levels: HashMap<(&str, &str), Vec<f64>> = HashMap::new();
     for e in entries {
         levels.entry((e.kind, e.series)).or_default().push(e.assessment.level);
     }
     // Median and scaled median deviation of each kind, once.
-    let middles: BTreeMap<(&str, &str), (usize, f64, f64)> = levels
+    let middles: HashMap<(&str, &str), (usize, f64, f64)> = levels
         .into_iter()
         .filter(|(_, levels)| levels.len() >= FEWEST_PEERS)
         .filter_map(|(key, mut levels)| {

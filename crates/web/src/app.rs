@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use foldwatch_alarm::Ledger;
-use foldwatch_fleet::Fleet;
+use foldwatch_fleet::{Current, Fleet};
 use foldwatch_profile::Profile;
 use foldwatch_segment::Recording;
 use foldwatch_store::{Catalogue, StoreError};
@@ -54,7 +54,7 @@ pub struct Parts {
     /// Who makes evidence.
     pub evidence: Arc<dyn Evidence>,
     /// Every car's trends.
-    pub fleet: Arc<Mutex<Fleet>>,
+    pub fleet: Arc<Current>,
     /// What people outside were told; `None`: nobody is named.
     pub told: Option<Arc<Mutex<Ledger>>>,
     /// What happens now.
@@ -161,8 +161,8 @@ impl Desk {
     }
 
     /// Every car's trends.
-    pub fn fleet(&self) -> MutexGuard<'_, Fleet> {
-        self.app.0.parts.fleet.lock().unwrap_or_else(PoisonError::into_inner)
+    pub fn fleet(&self) -> Arc<Fleet> {
+        self.app.0.parts.fleet.get()
     }
 
     /// Why it may be so.

@@ -1,12 +1,14 @@
 //! Stored queries: what both the pages and the API ask the catalogue.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
+use foldwatch_fleet::{Assessed, Book, Followed, MEASURES, MOST_CYCLES, What};
 use foldwatch_profile::Profile;
+use foldwatch_report::trend::{Of, Trend};
 use foldwatch_report::{Cycle, parse_utc};
-use foldwatch_store::{Car, CycleQuery, CycleSummary, EntryKind, FindingQuery, PhaseRow, Span, Weight};
-use foldwatch_trend::{Assessment, Point, Series, Service, Worse, assess};
+use foldwatch_store::{Car, CycleQuery, CycleRecord, CycleSummary, FindingQuery, Span, Weight};
+use foldwatch_trend::{Point, Service};
 use foldwatch_units::{Direction, Micros};
 
 use crate::app::Desk;
@@ -18,10 +20,10 @@ pub struct CarView {
     pub profile: Arc<Profile>,
 }
 
-/// Runs of one step that a trend looks at: the newest of them.
-const TREND_RUNS: u32 = 2000;
-/// Cycles that are numbered for the trend.
-const NUMBERED_CYCLES: u32 = 20_000;
+/// The newest cycles that a picture of a trend shows.
+const SHOWN_POINTS: usize = 1000;
+/// Entries that are looked through for work.
+const ENTRIES: u32 = 10_000;
 /// Findings that are looked through for those of one kind.
 const FINDINGS_OF_KIND: u32 = 1000;
 
@@ -204,66 +206,70 @@ fn mostly_cold(affected: &[&Cycle], possible: &[&Cycle]) -> Option<(usize, f64)>
     (all as f64 <= AT_MOST * possible.len() as f64).then(|| (below(affected), edge))
 }
 
-/// One step's times over the cycles.
-pub struct StepTrend {
-    pub direction: Direction,
-    pub index: usize,
-    pub name: String,
-    /// The limit at reference conditions, in seconds.
-    pub limit_s: f64,
+/// One number of a car over its cycles.
+pub struct CarTrend {
+    pub what: What,
+    pub of: Of,
+    /// What it is held against.
+    pub limit: Option<f64>,
+    /// The newest of them, oldest first.
     pub points: Vec<Point>,
     /// Runs whose time can't be corrected, because the end of the movement or the conditions are not known.
     pub left_out: usize,
+    /// Where it stands and where it goes; `None`: nothing since the last service entry.
+    pub trend: Option<Trend>,
+    /// The newest cycles that lie on one straight line.
+    pub stretch: usize,
+}
+
+/// What is followed of a car.
+pub struct CarTrends {
+    /// Every number: by direction, each step's time and use of the delivery, then those of the whole cycle.
+    pub numbers: Vec<CarTrend>,
+    /// The work that was done, oldest first.
     pub services: Vec<Service>,
-    pub assessment: Option<Assessment>,
-    /// The moment the assessment speaks of: the car's newest cycle.
-    pub now: Micros,
+    /// The moment that it speaks of: the newest cycle.
+    pub now: Option<Micros>,
 }
 
-/// The trend of every step of a car, opening first.
-pub fn trends(desk: &Desk, view: &CarView) -> Result<Vec<StepTrend>, Failure> {
-    let id = view.car.id.as_str();
-    let mut list = desk.catalogue.cycles(&CycleQuery {
-        car: Some(id.to_owned()),
-        limit: NUMBERED_CYCLES,
-        ..CycleQuery::default()
-    })?;
-    list.reverse();
-    let numbers: HashMap<Micros, u64> = list.iter().map(|c| c.start).zip(1..).collect();
-    let now = list.last().map_or(Micros(0), |c| c.start);
-    let services: Vec<Service> = desk
-        .catalogue
-        .entries(id, Span::ALL, 1000)?
-        .into_iter()
-        .filter(|(_, entry)| entry.kind == EntryKind::Service)
-        .map(|(_, entry)| Service { at: entry.at, what: entry.subject })
-        .collect();
-    let mut trends = Vec::new();
-    for direction in [Direction::Opening, Direction::Closing] {
-        for (index, phase) in view.profile.sequence(direction).iter().enumerate() {
-            let place = u32::try_from(index).unwrap_or(u32::MAX);
-            let runs = desk.catalogue.phase_runs(id, direction, place, Span::ALL, TREND_RUNS)?;
-            let points: Vec<Point> = runs.iter().filter_map(|run| point(run, &numbers)).collect();
-            let (series, _) = Series::build(Worse::Higher, points.iter().copied(), services.iter().cloned());
-            trends.push(StepTrend {
-                direction,
-                index,
-                name: phase.name.clone(),
-                limit_s: phase.limit.0,
-                left_out: runs.len() - points.len(),
-                assessment: assess(&series, now, Some(phase.limit.0)),
-                services: services.clone(),
-                points,
-                now,
-            });
+/// Everything that is followed of a car.
+pub fn trends(desk: &Desk, view: &CarView) -> Result<CarTrends, Failure> {
+    let (id, profile) = (view.car.id.as_str(), &view.profile);
+    let cycles = desk.catalogue.figures(id, &MEASURES, Span::ALL, MOST_CYCLES)?;
+    let entries = desk.catalogue.entries(id, Span::ALL, ENTRIES)?;
+    let book = Book::build(Arc::clone(profile), &cycles, foldwatch_fleet::services(&entries));
+    let mut points = foldwatch_fleet::points(profile, &cycles);
+    let assessed: BTreeMap<What, Assessed> = book.assess().into_iter().map(|a| (a.what, a)).collect();
+    let now = book.newest();
+    let steps = [Direction::Opening, Direction::Closing].into_iter().flat_map(|direction| {
+        let steps = 0..u32::try_from(profile.sequence(direction).len()).unwrap_or(u32::MAX);
+        steps.map(move |step| What { direction, step: Some(step), measure: Followed::Time })
+    });
+    // Every step has its place, with or without a number.
+    let mut all: Vec<What> = steps.chain(points.keys().copied()).collect();
+    all.sort_by_key(|what| (what.direction, what.step.is_none(), what.step, what.measure));
+    all.dedup();
+    let numbers = all.into_iter().map(|what| {
+        let mut points = points.remove(&what).unwrap_or_default();
+        points.drain(..points.len().saturating_sub(SHOWN_POINTS));
+        let found = assessed.get(&what);
+        CarTrend {
+            of: book.of(id, &what),
+            limit: found.map_or_else(|| what.limit(profile, None), |found| found.limit),
+            points,
+            left_out: if what.measure == Followed::Time { left_out(&cycles, &what) } else { 0 },
+            trend: found.zip(now).map(|(found, now)| book.shown(id, found, now)),
+            stretch: found.map_or(0, |found| found.assessment.stretch),
+            what,
         }
-    }
-    Ok(trends)
+    });
+    Ok(CarTrends { numbers: numbers.collect(), services: book.services().to_vec(), now })
 }
 
-fn point(run: &PhaseRow, numbers: &HashMap<Micros, u64>) -> Option<Point> {
-    let value = run.phase.corrected?.0;
-    Some(Point { cycle: *numbers.get(&run.cycle)?, at: run.cycle, value, raw: run.phase.duration.0 })
+fn left_out(cycles: &[CycleRecord], what: &What) -> usize {
+    let phases = cycles.iter().flat_map(|cycle| &cycle.phases);
+    let of_step = phases.filter(|p| p.direction == what.direction && Some(p.index) == what.step);
+    of_step.filter(|p| p.corrected.is_none()).count()
 }
 
 #[cfg(test)]

@@ -270,7 +270,7 @@ async fn a_cycle_is_found_by_list_and_filter_and_has_its_traces() {
         json(&app, "/api/v1/cars/car-1/findings?kind=slow-phase", StatusCode::OK).await[0]["cycle"],
         start.as_str()
     );
-    assert!(json(&app, "/api/v1/cars/car-1/trend", StatusCode::OK).await[0]["points"].is_array());
+    assert!(json(&app, "/api/v1/cars/car-1/trend", StatusCode::OK).await["series"][0]["points"].is_array());
     assert_eq!(text(&app, "/metrics", StatusCode::OK).await, "foldwatch_frames_total 7\n");
     assert_eq!(json(&app, "/health", StatusCode::OK).await["cars"], 2);
     text(&app, "/ready", StatusCode::OK).await;

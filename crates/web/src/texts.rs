@@ -1,12 +1,12 @@
 //! Every text of the pages, in one place.
 
+use foldwatch_fleet::Followed;
 use foldwatch_score::CHECKS;
-use foldwatch_trend::words;
 use foldwatch_units::Micros;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::query::{Matter, StepTrend};
+use crate::query::{CarTrend, Matter};
 use crate::reading::{self, Dates};
 use crate::traces::ReferenceCycle;
 
@@ -84,6 +84,10 @@ pub const NO_LIVE: &str = "Nothing has been heard from this car's logger since f
 pub const NO_PORTS: &str = "No port is listened to: foldwatch shows what was recorded before.";
 pub const NOT_RECORDED: &str = "not recorded";
 
+pub const TREND_LEAD: &str = "Each ring is a cycle's number at the profile's oil temperature and supply; the small cross is the number as measured. \
+                              Dashed: the limit. Solid: where it goes.";
+pub const TREND_SPLIT: &str =
+    "Work in the service record splits the history: what follows it is judged by itself.";
 pub const FLEET: &str = "Fleet";
 pub const FLEET_LEAD: &str = "Every car by where its numbers go: the first one is the first to book.";
 pub const FLEET_RATE: &str = "Book: the watch alarms and the change holds among all numbers of all cars, with no more than 1 in 20 such calls \
@@ -506,35 +510,47 @@ fn things(n: usize) -> String {
     if n == 1 { "One thing".to_owned() } else { format!("{n} things") }
 }
 
-/// How a step's time develops, in a sentence.
-pub fn trend_sentence(trend: &StepTrend) -> String {
-    let left_out = match trend.left_out {
+/// How a number develops, in a sentence.
+pub fn trend_sentence(number: &CarTrend) -> String {
+    let left_out = match number.left_out {
         0 => String::new(),
         1 => " 1 run was left out: its end or its conditions are not known.".to_owned(),
         n => format!(" {n} runs were left out: their ends or conditions are not known."),
     };
-    let Some(a) = &trend.assessment else { return left_out.trim().to_owned() };
-    let slope = match a.slope {
-        None => format!("{} cycles: too few for a slope.", a.cycles),
+    let Some(trend) = &number.trend else { return left_out.trim().to_owned() };
+    let unit = &number.of.unit;
+    let space = if unit.is_empty() { "" } else { " " };
+    let slope = match &trend.slope {
+        None => format!("{} cycles: too few for a slope.", trend.cycles),
         Some(slope) => {
             let per = slope.per_100_cycles;
-            let word = match per.excludes_zero() {
-                true if per.value > 0.0 => "Getting slower",
-                true => "Getting faster",
-                false => "No change shown",
+            let time = number.what.measure == Followed::Time;
+            let word = match (per.low > 0.0 || per.high < 0.0, per.value > 0.0) {
+                (false, _) => "No change shown",
+                (true, true) if time => "Getting slower",
+                (true, false) if time => "Getting faster",
+                (true, true) => "Rising",
+                (true, false) => "Falling",
             };
             format!(
-                "{word}: {:+.3} s per 100 cycles (95 %: {:+.3} to {:+.3}), over {} cycles.",
-                per.value, per.low, per.high, a.stretch
+                "{word}: {}{space}{unit} per 100 cycles (95 %: {} to {}), over {} cycles.",
+                signed(per.value, 3),
+                signed(per.low, 3),
+                signed(per.high, 3),
+                number.stretch
             )
         }
     };
-    let when = words::forecast(&a.forecast, trend.now);
-    format!(
-        "Now {} at reference conditions, limit {}. {slope} Reaches the limit: {when}.{left_out}",
-        secs(a.level),
-        secs(trend.limit_s)
-    )
+    let level = fixed(trend.level, 2);
+    match number.limit {
+        Some(limit) => format!(
+            "Now {level}{space}{unit} at reference conditions, limit {}{space}{unit}. {slope} Reaches the limit: \
+             {}.{left_out}",
+            fixed(limit, 2),
+            said(&trend.forecast.words)
+        ),
+        None => format!("Now {level}{space}{unit} at reference conditions. {slope}{left_out}"),
+    }
 }
 
 /// How an entry's kind is shown.
@@ -548,6 +564,11 @@ pub fn entry_kind(kind: &str) -> &'static str {
 
 /// What a number is of: "closing, Lower lid", "opening, hold of the pressure".
 pub fn followed(of: &foldwatch_report::trend::Of) -> String {
+    format!("{}, {}", of.direction, followed_here(of))
+}
+
+/// The same where the direction stands above it.
+pub fn followed_here(of: &foldwatch_report::trend::Of) -> String {
     let measure = match of.measure.as_str() {
         "volumetric-efficiency" => "delivery used (volumetric efficiency)",
         "hold-time-constant" => "hold of the pressure (time constant)",
@@ -555,9 +576,9 @@ pub fn followed(of: &foldwatch_report::trend::Of) -> String {
         other => other,
     };
     match (&of.phase, of.measure.as_str()) {
-        (Some(phase), "time") => format!("{}, {phase}", of.direction),
-        (Some(phase), _) => format!("{}, {phase}: {measure}", of.direction),
-        (None, _) => format!("{}, {measure}", of.direction),
+        (Some(phase), "time") => phase.clone(),
+        (Some(phase), _) => format!("{phase}: {measure}"),
+        (None, _) => measure.to_owned(),
     }
 }
 

@@ -3,14 +3,19 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
-use foldwatch_fleet::{About, Fleet, load};
+use foldwatch_fleet::{About, Car, Current, load, load_all};
 use foldwatch_profile::Profile;
 use foldwatch_store::{Catalogue, CycleRecord, StoreError};
 
 use super::alarms::settings::Findings;
 use super::alarms::{Told, seen};
 use super::settings::CarSettings;
+use super::traces::OpenReader;
+
+/// While histories are read the fleet is shown anew so often.
+const SHOW: Duration = Duration::from_secs(1);
 
 /// What is new about a car, once it is on disk.
 pub enum News {
@@ -22,9 +27,10 @@ pub enum News {
 
 /// Keeps the books.
 pub struct Books {
-    fleet: Arc<Mutex<Fleet>>,
+    fleet: Arc<Current>,
     cars: BTreeMap<String, (About, Arc<Profile>)>,
     reader: Box<dyn Catalogue + Send>,
+    open: Arc<OpenReader>,
     news: Receiver<News>,
     tell: Option<Outside>,
 }
@@ -42,9 +48,10 @@ impl Books {
     pub fn new(
         cars: &[CarSettings],
         reader: Box<dyn Catalogue + Send>,
+        open: Arc<OpenReader>,
         tell: Option<Outside>,
-    ) -> (Arc<Mutex<Fleet>>, Books, Sender<News>) {
-        let fleet = Arc::new(Mutex::new(Fleet::default()));
+    ) -> (Arc<Current>, Books, Sender<News>) {
+        let fleet = Arc::new(Current::default());
         let (inform, news) = channel();
         let cars = cars
             .iter()
@@ -54,17 +61,12 @@ impl Books {
                 (car.id.clone(), (about, Arc::clone(&car.profile)))
             })
             .collect();
-        (Arc::clone(&fleet), Books { fleet, cars, reader, news, tell }, inform)
+        (Arc::clone(&fleet), Books { fleet, cars, reader, open, news, tell }, inform)
     }
 
     /// Reads every car's history, then follows the news until nobody tells any.
     pub fn run(self) {
-        self.shared().waiting = self.cars.len();
-        for car in self.cars.keys() {
-            self.anew(car);
-            let mut fleet = self.shared();
-            fleet.waiting = fleet.waiting.saturating_sub(1);
-        }
+        self.read_all();
         // Only now: how a car stands depends on how many there are.
         self.cars.keys().for_each(|car| self.tell_wear(car));
         while let Ok(first) = self.news.recv() {
@@ -80,21 +82,42 @@ impl Books {
                 }
             }
             cycles.iter().for_each(|(car, cycles)| self.tell_findings(car, cycles));
-            for car in &anew {
-                self.anew(car);
-                self.tell_work(car);
+            let mut changed: Vec<(String, Car)> = Vec::new();
+            for car in anew.iter().chain(cycles.keys().filter(|car| !anew.contains(*car))) {
+                let grown = if anew.contains(car) { None } else { self.grown(car, &cycles[car]) };
+                changed.extend(grown.or_else(|| self.anew(car)).map(|new| (car.clone(), new)));
             }
-            for (car, cycles) in &cycles {
-                if !anew.contains(car) && !self.grow(car, cycles) {
-                    self.anew(car);
-                }
-            }
-            anew.iter().chain(cycles.keys()).for_each(|car| self.tell_wear(car));
+            let names: Vec<String> = changed.iter().map(|(car, _)| car.clone()).collect();
+            self.fleet.put(self.fleet.get().with(changed, 0));
+            anew.iter().for_each(|car| self.tell_work(car));
+            names.iter().for_each(|car| self.tell_wear(car));
         }
     }
 
-    fn shared(&self) -> std::sync::MutexGuard<'_, Fleet> {
-        self.fleet.lock().unwrap_or_else(PoisonError::into_inner)
+    /// Every car's book, from the store, on every core; what is read is shown before all is.
+    fn read_all(&self) {
+        let profiles: Vec<_> =
+            self.cars.iter().map(|(car, (_, profile))| (car.clone(), Arc::clone(profile))).collect();
+        let fleet = &self.fleet;
+        let cars = &self.cars;
+        fleet.put(fleet.get().with([], profiles.len()));
+        let read = Mutex::new((Vec::new(), profiles.len(), Instant::now()));
+        load_all(&profiles, &*self.open, |car, loaded| {
+            let mut read = read.lock().unwrap_or_else(PoisonError::into_inner);
+            let (new, waiting, shown) = &mut *read;
+            *waiting -= 1;
+            match (loaded, cars.get(car)) {
+                (Ok((book, assessed)), Some((about, _))) => {
+                    new.push((car.to_owned(), Car::new(about.clone(), book, assessed)));
+                }
+                (Ok(_), None) => {}
+                (Err(error), _) => tell(car, &error),
+            }
+            if *waiting == 0 || shown.elapsed() >= SHOW {
+                fleet.put(fleet.get().with(new.drain(..), *waiting));
+                *shown = Instant::now();
+            }
+        });
     }
 
     fn tell_findings(&self, car: &str, cycles: &[CycleRecord]) {
@@ -106,7 +129,7 @@ impl Books {
 
     fn tell_work(&self, car: &str) {
         let Some(outside) = &self.tell else { return };
-        let last = self.shared().car(car).and_then(|(_, book)| Some(book.services().last()?.at));
+        let last = self.fleet.get().car(car).and_then(|(_, book)| Some(book.services().last()?.at));
         if let Some(at) = last {
             outside.tell(Told::Worked { car: car.to_owned(), at });
         }
@@ -114,36 +137,36 @@ impl Books {
 
     fn tell_wear(&self, car: &str) {
         let (Some(outside), Some((about, _))) = (&self.tell, self.cars.get(car)) else { return };
-        let mut fleet = self.shared();
+        let fleet = self.fleet.get();
         let Some(newest) = fleet.car(car).and_then(|(_, book)| book.newest()) else { return };
         let called = fleet.called(car);
-        drop(fleet);
         if let Some(seen) = seen::of_wear(car, &about.name, newest, &called) {
             outside.tell(Told::Seen(Box::new(seen)));
         }
     }
 
-    /// The next cycles of a car. `false`: they are not the next.
-    fn grow(&self, car: &str, cycles: &[CycleRecord]) -> bool {
-        let known = self.shared().car(car).map(|(about, book)| (about.clone(), book.clone()));
-        let Some((about, mut book)) = known else { return false };
-        if cycles.iter().any(|cycle| book.cycle(cycle).is_err()) {
-            return false;
-        }
+    /// A car with its next cycles. `None`: they are not the next.
+    fn grown(&self, car: &str, cycles: &[CycleRecord]) -> Option<Car> {
+        let fleet = self.fleet.get();
+        let (about, book) = fleet.car(car)?;
+        let mut book = book.clone();
+        cycles.iter().try_for_each(|cycle| book.cycle(cycle)).ok()?;
         let assessed = book.assess();
-        self.shared().put(car, about, book, assessed);
-        true
+        Some(Car::new(about.clone(), book, assessed))
     }
 
-    /// A car's book from the store.
-    fn anew(&self, car: &str) {
-        let Some((about, profile)) = self.cars.get(car) else { return };
+    /// A car with its book from the store.
+    fn anew(&self, car: &str) -> Option<Car> {
+        let (about, profile) = self.cars.get(car)?;
         match load(&*self.reader, car, Arc::clone(profile)) {
             Ok(book) => {
                 let assessed = book.assess();
-                self.shared().put(car, about.clone(), book, assessed);
+                Some(Car::new(about.clone(), book, assessed))
             }
-            Err(error) => tell(car, &error),
+            Err(error) => {
+                tell(car, &error);
+                None
+            }
         }
     }
 }

@@ -111,6 +111,13 @@ pub async fn start(settings: Settings) -> Result<Watch> {
     let guides = Arc::new(guides::Guides::new(profiles, Arc::clone(&hub)));
     let (batches_in, mut batches) = mpsc::channel(BATCHES);
     let parts = (Arc::clone(&ports), Arc::clone(&hub), Arc::clone(&lost));
+    let open: Arc<traces::OpenReader> = {
+        let folder = folder.clone();
+        Arc::new(move || {
+            SqliteReader::open(&folder).map(|reader| Box::new(reader) as Box<dyn Catalogue + Send>)
+        })
+    };
+    let opened = Arc::clone(&open);
     let (keeper, reader, fleet, books, told, alarms) = tokio::task::spawn_blocking(move || -> Result<_> {
         let mut store = SqliteStore::open(&folder)?;
         enter(&mut store, &settings.cars)?;
@@ -123,17 +130,11 @@ pub async fn start(settings: Settings) -> Result<Watch> {
                 (Some(ledger), Some(alarms), Some(books::Outside { to, findings: of.findings }))
             }
         };
-        let (fleet, books, news) = books::Books::new(&settings.cars, store.reader()?, outside);
+        let (fleet, books, news) = books::Books::new(&settings.cars, store.reader()?, opened, outside);
         let keeper = Keeper::new(store, &settings.cars, lost, ports, hub, news)?;
         Ok((keeper, reader, fleet, books, told, alarms))
     })
     .await??;
-    let open: Arc<traces::OpenReader> = {
-        let folder = settings.data.clone();
-        Arc::new(move || {
-            SqliteReader::open(&folder).map(|reader| Box::new(reader) as Box<dyn Catalogue + Send>)
-        })
-    };
     let spawn = |name: &str, body: Box<dyn FnOnce() + Send>| {
         std::thread::Builder::new()
             .name(name.to_owned())

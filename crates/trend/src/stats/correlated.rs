@@ -234,7 +234,7 @@ fn one<const P: usize>(rows: &[[f64; P]], y: &[f64], fade: &[f64], share: f64) -
     let mut expected = [0.0; P];
     let mut expected_y = 0.0;
     let mut spread = share;
-    let mut log_det = 0.0;
+    let (mut log_det, mut det) = (0.0, 1.0f64);
     let mut xx = [[0.0; P]; P];
     let mut xy = [0.0; P];
     let mut yy = 0.0;
@@ -244,7 +244,12 @@ fn one<const P: usize>(rows: &[[f64; P]], y: &[f64], fade: &[f64], share: f64) -
         let variance = spread + 1.0 - share;
         let gain = spread / variance;
         spread -= gain * spread;
-        log_det += variance.ln();
+        // Logarithms cost more than all the rest: of a product, before it can get too small for a float.
+        det *= variance;
+        if !(1e-200..=1e200).contains(&det) {
+            log_det += det.ln();
+            det = 1.0;
+        }
         let news_y = value - f * expected_y;
         expected_y = f * expected_y + gain * news_y;
         let mut news = [0.0; P];
@@ -261,6 +266,7 @@ fn one<const P: usize>(rows: &[[f64; P]], y: &[f64], fade: &[f64], share: f64) -
         }
         yy += news_y * news_y / variance;
     }
+    log_det += det.ln();
     let (inverse, log_det_xx) = inverse_of_symmetric(xx)?;
     let beta = inverse.map(|row| row.iter().zip(&xy).map(|(i, x)| i * x).sum());
     let explained: f64 = beta.iter().zip(&xy).map(|(b, x): (&f64, &f64)| b * x).sum();

@@ -2,7 +2,7 @@
 
 use axum::Json;
 use axum::extract::{Path, Query, State};
-use foldwatch_fleet::{Asked, CarRow, Order, load, load_split};
+use foldwatch_fleet::{Asked, CarRow, List, Order, load, load_split};
 use foldwatch_report::rfc3339;
 use foldwatch_report::trend::Compared;
 use serde::{Deserialize, Serialize};
@@ -10,6 +10,9 @@ use serde::{Deserialize, Serialize};
 use crate::app::App;
 use crate::failure::{Failure, FailureBody};
 use crate::query;
+
+/// Cars where no number is asked for.
+const USUAL_ROWS: usize = 100;
 
 /// Which cars, in which order.
 #[derive(Debug, Clone, Default, Deserialize, utoipa::IntoParams)]
@@ -33,7 +36,8 @@ impl FleetAsked {
             Some(other) => return Err(Failure::parameter("order", other, "`days` or `risk`")),
         };
         let some = |text: &Option<String>| text.clone().filter(|text| !text.is_empty());
-        Ok(Asked { group: some(&self.group), kind: some(&self.kind), order })
+        let most = Some(self.limit.unwrap_or(USUAL_ROWS));
+        Ok(Asked { group: some(&self.group), kind: some(&self.kind), order, most })
     }
 }
 
@@ -44,6 +48,8 @@ pub(crate) struct FleetList {
     as_of: Option<String>,
     /// Cars whose history is still to be read.
     waiting: usize,
+    /// Cars that fit what was asked; those that follow may be fewer.
+    count: usize,
     /// The cars.
     cars: Vec<CarRow>,
 }
@@ -60,12 +66,11 @@ pub(crate) async fn fleet(
     State(app): State<App>,
     Query(asked): Query<FleetAsked>,
 ) -> Result<Json<FleetList>, Failure> {
-    let (which, limit) = (asked.asked()?, asked.limit.unwrap_or(100));
+    let which = asked.asked()?;
     app.ask(move |desk| {
-        let mut fleet = desk.fleet();
-        let mut cars = fleet.list(&which);
-        cars.truncate(limit);
-        Ok(Json(FleetList { as_of: fleet.now().map(rfc3339), waiting: fleet.waiting, cars }))
+        let fleet = desk.fleet();
+        let List { count, cars } = fleet.list(&which);
+        Ok(Json(FleetList { as_of: fleet.now().map(rfc3339), waiting: fleet.waiting, count, cars }))
     })
     .await
 }

@@ -13,7 +13,7 @@ mod week;
 use foldwatch_report::Cycle;
 use foldwatch_units::Micros;
 
-use crate::query::StepTrend;
+use crate::query::CarTrend;
 use crate::traces::Traces;
 
 /// Where a chart is shown.
@@ -33,7 +33,7 @@ pub(crate) struct Material<'a> {
     pub traces: Result<&'a Traces, &'a str>,
     /// The stretch to show, in seconds from the cycle's start.
     pub window: (f64, f64),
-    pub trends: &'a [StepTrend],
+    pub trends: &'a [CarTrend],
 }
 
 /// One chart.

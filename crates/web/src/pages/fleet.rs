@@ -1,7 +1,7 @@
 //! Every car, by where its trends go: whom to book first.
 
 use axum::extract::{Query, State};
-use foldwatch_fleet::{CarRow, Order};
+use foldwatch_fleet::{CarRow, List, Order};
 use foldwatch_report::rfc3339;
 use maud::{Markup, html};
 
@@ -11,24 +11,20 @@ use crate::app::App;
 use crate::charts::Shape;
 use crate::texts;
 
-/// Cars on one page.
-const ROWS: usize = 100;
 /// Matters on it.
 const MATTERS: usize = 20;
 
 pub(super) async fn page(State(app): State<App>, Query(asked): Query<FleetAsked>) -> Result<Markup, Failed> {
     let which = asked.asked()?;
     let order = which.order;
-    let (mut cars, now, waiting, groups, kinds, count, told) = app
+    let (List { count: listed, cars }, now, waiting, groups, kinds, count, told) = app
         .ask(move |desk| {
-            let mut fleet = desk.fleet();
+            let fleet = desk.fleet();
             let (groups, kinds) = fleet.groups_and_kinds();
             let told = desk.told().map(|ledger| matter_rows(&ledger));
             Ok((fleet.list(&which), fleet.now(), fleet.waiting, groups, kinds, fleet.count(), told))
         })
         .await?;
-    let listed = cars.len();
-    cars.truncate(ROWS);
     let choice = |name: &str, label: &str, all: &str, options: &[String], chosen: &Option<String>| {
         html! {
             label { (label) " " select name=(name) {
@@ -62,7 +58,7 @@ pub(super) async fn page(State(app): State<App>, Query(asked): Query<FleetAsked>
                     tbody { @for row in &cars { (car(row)) } }
                 }
             }
-            @if listed > ROWS { p.quiet { "The first " (ROWS) " of " (listed) " cars." } }
+            @if listed > cars.len() { p.quiet { "The first " (cars.len()) " of " (listed) " cars." } }
             p.quiet { (texts::FLEET_RATE) }
         }
         @if let Some(matters) = &told { (messages(matters)) }

@@ -11,17 +11,17 @@ use crate::query;
 use crate::texts;
 
 pub(super) async fn page(State(app): State<App>, Path(car): Path<String>) -> Result<Markup, Failed> {
-    let (view, trends) = app
+    let (view, found) = app
         .ask(move |desk| {
             let view = query::car(desk, &car)?;
-            let trends = query::trends(desk, &view)?;
-            Ok((view, trends))
+            let found = query::trends(desk, &view)?;
+            Ok((view, found))
         })
         .await?;
     let id = view.car.id.as_str();
     let name = view.car.name.as_str();
     let figures = |wanted: &str| {
-        let some: Vec<_> = trends.iter().filter(|t| t.direction.as_str() == wanted).collect();
+        let some = found.numbers.iter().filter(|number| number.of.direction == wanted);
         let material = |trend| Material {
             car: id,
             cycles: &[],
@@ -29,20 +29,16 @@ pub(super) async fn page(State(app): State<App>, Path(car): Path<String>) -> Res
             window: (0.0, 0.0),
             trends: std::slice::from_ref(trend),
         };
-        some.into_iter().flat_map(|t| charts::figures(Page::Trend, &material(t))).collect::<Vec<_>>()
+        some.flat_map(|t| charts::figures(Page::Trend, &material(t))).collect::<Vec<_>>()
     };
-    let any = trends.iter().any(|t| !t.points.is_empty());
     let body = html! {
-        h1 { "Trend of the steps, " (name) }
-        p.lead {
-            "Each ring is a cycle's time, corrected to the profile's oil temperature and supply; the small cross is the \
-             time as measured. Dashed: the limit. Solid: where it goes."
+        h1 { "Trend, " (name) }
+        p.lead { (texts::TREND_LEAD) }
+        @if let Some(now) = found.now {
+            p.quiet { "As of the newest cycle, " (time(&rfc3339(now))) ". " (texts::TREND_SPLIT) }
+            @for service in &found.services { p { "Work " (time(&rfc3339(service.at))) ": " (service.what) } }
         }
-        @if let Some(trend) = trends.first().filter(|_| any) {
-            p.quiet { "As of the newest cycle, " (time(&rfc3339(trend.now))) ". A service entry splits the history: what follows it is judged by itself." }
-            @for service in &trend.services { p { "Service " (time(&rfc3339(service.at))) ": " (service.what) } }
-        }
-        @if !any { p.empty { (texts::NO_CYCLES) } }
+        @if found.now.is_none() { p.empty { (texts::NO_CYCLES) } }
         @else {
             @for (word, title) in [("opening", "Opening"), ("closing", "Closing")] {
                 section { h2 { (title) } div.pair { @for figure in figures(word) { (charts::svg::draw(&figure)) } } }
