@@ -329,7 +329,15 @@ pub fn secs(value: f64) -> String {
 
 /// A number with so many decimals, with the reader's decimal sign.
 pub fn fixed(value: f64, decimals: usize) -> String {
-    reading::now().sign(format!("{value:.decimals$}"))
+    reading::now().sign(no_signed_zero(format!("{value:.decimals$}")))
+}
+
+/// What rounds to nothing has no sign.
+fn no_signed_zero(text: String) -> String {
+    match text.bytes().any(|byte| matches!(byte, b'1'..=b'9')) {
+        true => text,
+        false => text.trim_start_matches(['-', '+']).to_owned(),
+    }
 }
 
 /// A number and its unit, in the reader's units.
@@ -415,7 +423,7 @@ pub fn number(value: f64) -> String {
 
 /// A change with its sign, in the reader's way.
 pub fn signed(value: f64, decimals: usize) -> String {
-    reading::now().sign(format!("{value:+.decimals$}"))
+    reading::now().sign(no_signed_zero(format!("{value:+.decimals$}")))
 }
 
 /// A share that is said as how sure one is.

@@ -335,7 +335,8 @@ fn surface(
     let to_y = |v: f64| y + h - 4.0 - (v - low) / (high - low) * (h - 8.0);
     let (step, at) = round_steps(low, high, false);
     html! {
-        @for v in at.iter().step_by(2) {
+        // What would stand on the frame or on the limit stands nowhere.
+        @for v in at.iter().step_by(2).filter(|v| to_y(**v) > y + 16.0 && limit.is_none_or(|l| (to_y(l) - to_y(**v)).abs() > 14.0)) {
             line.grid x1="0" x2="100%" y1=(r(to_y(*v))) y2=(r(to_y(*v))) {}
             text.tick-text.inside x="3" y=(r(to_y(*v) - 3.0)) { (fixed(*v, if step < 0.1 { 2 } else { 1 })) " " (lane.unit) }
         }
