@@ -2,7 +2,7 @@
 
 use std::fs;
 use std::path::Path;
-use std::process::Command;
+use std::process::{Command, Stdio};
 
 use fantoccini::Locator;
 use foldwatch_collect::{Player, play};
@@ -110,6 +110,18 @@ fn from_the_page_to_the_other_sides_desk() {
     let record = of("bag", "service.csv");
     assert!(record.contains("left ram weeps") && record.contains("the right ram weeps,,,2"), "{record}");
 
+    // Whoever reads no further than the first line is no reason to fall over.
+    for what in [vec!["evidence", "keys", "show", "--keys"], vec!["evidence", "verify", "--key"]] {
+        let last = if what.contains(&"verify") {
+            vec![text("public.pem"), text("1.zip")]
+        } else {
+            vec![text("keys")]
+        };
+        let mut child =
+            Command::new(FOLDWATCH).args(&what).args(last).stdout(Stdio::piped()).spawn().unwrap();
+        drop(child.stdout.take());
+        assert!(child.wait().unwrap().success(), "{what:?}");
+    }
     // A key of somebody else, and one byte otherwise.
     run(&["evidence", "keys", "show", "--keys", &text("others")]);
     let (said, holds) = verified(&place("1.zip"), &place("others/public.pem"));

@@ -3,6 +3,7 @@
 pub mod kept;
 mod logs;
 
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -287,21 +288,31 @@ fn served((at, what): &(Micros, String)) -> Entry {
 fn finish(args: &Make, request: &Request, material: &mut dyn Material) -> Result<()> {
     let keys = args.keys.open()?;
     let made = foldwatch_evidence::make(&args.out, request, material, &keys)?;
-    println!(
-        "{}: {} cycles, {} findings, {} rows of samples, {} bytes",
-        args.out.display(),
-        made.cycles,
-        made.findings,
-        made.rows,
-        made.bytes
-    );
-    println!("signed with the key {}", keys.public().fingerprint().grouped());
-    println!("tag manifest {}", made.tag_manifest);
-    println!("end of the chain over what was recorded {}", made.chain_head);
-    if let Some(head) = made.seals_head {
-        println!("end of the chain over the archive {head}");
+    let mut lines = vec![
+        format!(
+            "{}: {} cycles, {} findings, {} rows of samples, {} bytes",
+            args.out.display(),
+            made.cycles,
+            made.findings,
+            made.rows,
+            made.bytes
+        ),
+        format!("signed with the key {}", keys.public().fingerprint().grouped()),
+        format!("tag manifest {}", made.tag_manifest),
+        format!("end of the chain over what was recorded {}", made.chain_head),
+    ];
+    lines.extend(made.seals_head.map(|head| format!("end of the chain over the archive {head}")));
+    say(&lines)
+}
+
+/// Lines to standard output. Whoever reads no further than the first ones has no need of the rest.
+fn say(lines: &[String]) -> Result<()> {
+    match std::io::stdout().write_all((lines.join("\n") + "\n").as_bytes()) {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
+            Err(error).context("standard output can't be written")
+        }
+        _ => Ok(()),
     }
-    Ok(())
 }
 
 fn leave_out(asked: &[Leave]) -> Vec<LeaveOut> {
@@ -335,64 +346,81 @@ pub fn tag_manifest(bag: &Path) -> Result<Digest> {
 fn verify(args: &Verify) -> Result<()> {
     let key = PublicKey::read(&args.key)?;
     let done = foldwatch_evidence::verify(&args.bag, &key, &args.logs, &Again)?;
-    tell(&done, !args.logs.is_empty());
+    let mut lines = told(&done, !args.logs.is_empty());
     if done.holds() {
-        println!("{}: whole, signed, and its findings follow from its samples", args.bag.display());
-        return Ok(());
+        lines
+            .push(format!("{}: whole, signed, and its findings follow from its samples", args.bag.display()));
+        return say(&lines);
     }
+    say(&lines)?;
     bail!("{} does not hold", args.bag.display())
 }
 
-fn tell(done: &Verified, with_logs: bool) {
+fn told(done: &Verified, with_logs: bool) -> Vec<String> {
+    let mut lines = Vec::new();
+    let mut tell = |line: String| lines.push(line);
     for fault in &done.faults {
-        println!("NOT WHOLE  {fault}");
+        tell(format!("NOT WHOLE  {fault}"));
     }
     if done.faults.is_empty() {
-        println!("files      {} files, {} bytes: each as it was signed", done.files, done.bytes);
+        tell(format!("files      {} files, {} bytes: each as it was signed", done.files, done.bytes));
     }
     match &done.signer {
-        Signer::TheKey => println!("signature  by the key given"),
+        Signer::TheKey => tell("signature  by the key given".to_owned()),
         Signer::Successor(steps) => {
-            println!("signature  by a key that the one given has named as its successor ({steps} on record)");
+            tell(format!(
+                "signature  by a key that the one given has named as its successor ({steps} on record)"
+            ));
         }
         // Told among the faults.
         Signer::Unproven(_) => {}
     }
     if let Some(head) = done.chain_head {
         let logs = if with_logs { "; the logs are those it was made from" } else { "" };
-        println!("chain      unbroken up to {head}{logs}");
+        tell(format!("chain      unbroken up to {head}{logs}"));
     }
     if let Some(rows) = done.bound {
-        println!("samples    {rows} rows: each just as the originals on the chain give it");
+        tell(format!("samples    {rows} rows: each just as the originals on the chain give it"));
     }
     if let Some(anew) = &done.replayed {
         let (rows, cycles, findings) = (anew.rows, anew.cycles, anew.findings);
         if anew.differs.is_empty() {
-            println!("findings   {rows} rows judged anew: the same {cycles} cycles and {findings} findings");
+            tell(format!(
+                "findings   {rows} rows judged anew: the same {cycles} cycles and {findings} findings"
+            ));
         }
         if anew.report {
-            println!("report     set anew from them: the same to the byte, with all that stands beside it");
+            tell(
+                "report     set anew from them: the same to the byte, with all that stands beside it"
+                    .to_owned(),
+            );
         }
         for differs in &anew.differs {
-            println!("DIFFERS    {differs}");
+            tell(format!("DIFFERS    {differs}"));
         }
     } else {
-        println!("findings   not judged anew, because something is not whole");
+        tell("findings   not judged anew, because something is not whole".to_owned());
     }
     for note in &done.notes {
-        println!("note       {note}");
+        tell(format!("note       {note}"));
     }
+    lines
 }
 
 fn keys(args: &KeysCommand) -> Result<()> {
     let mut keys = args.keys.open()?;
+    let mut lines = Vec::new();
     if let KeysWhat::Rotate { at } = &args.what {
         keys.rotate(&foldwatch_report::rfc3339(at.unwrap_or_else(foldwatch_collect::utc_now)))?;
-        println!("a new key is in use; hand out its public half. Bags of the old key stay valid.");
+        lines.push(
+            "a new key is in use; hand out its public half. Bags of the old key stay valid.".to_owned(),
+        );
     }
-    println!("folder       {}", keys.folder().display());
-    println!("fingerprint  {}", keys.public().fingerprint().grouped());
-    println!("keys before  {}", keys.successions().len());
-    print!("{}", keys.public().to_pem());
-    Ok(())
+    lines.extend([
+        format!("folder       {}", keys.folder().display()),
+        format!("fingerprint  {}", keys.public().fingerprint().grouped()),
+        format!("keys before  {}", keys.successions().len()),
+        keys.public().to_pem().trim_end().to_owned(),
+    ]);
+    say(&lines)
 }
