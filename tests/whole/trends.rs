@@ -151,6 +151,11 @@ fn the_fleet_and_the_service_record_of_a_daemon() {
         anew()["trends"].as_array().unwrap().iter().any(|trend| trend == worst)
     });
     assert_eq!(fleet()["waiting"], 0);
+    let printed = json(&run(&["fleet", "--data", data, "--format", "json"], b""));
+    assert_eq!(printed["cars"], fleet()["cars"]);
+    let cycles: u64 =
+        printed["months"].as_array().unwrap().iter().map(|m| m["cycles"].as_u64().unwrap()).sum();
+    assert!(cycles >= 20 && printed["months"][0]["month"] == "2025-06", "{}", printed["months"]);
     let page = daemon.get("/fleet");
     assert!(
         page.contains("Book") && page.contains("past the limit") && page.contains("Fewer than five cars"),

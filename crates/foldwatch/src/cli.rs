@@ -37,6 +37,8 @@ pub enum Command {
     Trend(Trend),
     /// Tell what a repair brought: before against after.
     Compare(Compare),
+    /// Tell which car of a daemon's folder comes first, and how each kind of roof does by the month.
+    Fleet(Fleet),
     /// Tell who outside is told of what, and try whether messages arrive.
     Alarms(Alarms),
     /// Measure on simulated roofs how often the verdict is right.
@@ -102,6 +104,23 @@ pub enum Table {
     Measures,
     /// One row a moment, one column a signal.
     Samples,
+}
+
+/// Which car comes first.
+#[derive(Debug, Args)]
+pub struct Fleet {
+    /// The folder of a daemon, which may be running.
+    #[arg(long, value_name = "FOLDER")]
+    pub data: PathBuf,
+    /// The highest risk within 90 days first, instead of the one that is nearest to a limit.
+    #[arg(long)]
+    pub by_risk: bool,
+    /// No more cars than this.
+    #[arg(long, value_name = "CARS")]
+    pub limit: Option<usize>,
+    /// How to print it.
+    #[arg(long, value_enum, default_value_t = ToRead::Table)]
+    pub format: ToRead,
 }
 
 /// Who outside is told.

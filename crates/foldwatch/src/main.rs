@@ -8,6 +8,7 @@ mod compare;
 mod demo;
 mod evidence;
 mod export;
+mod fleet;
 mod input;
 mod parquet;
 mod ports;
@@ -44,6 +45,7 @@ fn main() -> ExitCode {
         cli::Command::Evidence(args) => evidence::run(&args),
         cli::Command::Trend(args) => trend::run(&args),
         cli::Command::Compare(args) => compare::run(&args),
+        cli::Command::Fleet(args) => fleet::run(&args),
         cli::Command::Alarms(args) => alarms::run(&args),
         cli::Command::Scorecard(args) => scorecard::run(&args),
     };
