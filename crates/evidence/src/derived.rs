@@ -3,12 +3,13 @@
 use std::collections::BTreeMap;
 
 use foldwatch_report::parse_utc;
+use foldwatch_units::Micros;
 
 use crate::facts::Provenance;
 use crate::hash::Sum;
 use crate::judging::Judging;
 use crate::report::{self, Contents};
-use crate::request::Request;
+use crate::request::{Entry, Request};
 use crate::{Digest, EvidenceError, chain, package, tables};
 
 /// All that sets how the recordings were judged, and by which version.
@@ -21,6 +22,13 @@ pub(crate) fn settings(version: &str, request: &Request) -> Digest {
     }
     request.settings.iter().for_each(|setting| text.push_str(&part("setting", setting)));
     Digest::of(text.as_bytes())
+}
+
+/// The last of all dates in the bag: of what was recorded, written and entered.
+pub(crate) fn last_date(request: &Request, entries: &[Entry], recorded: Option<Micros>) -> Micros {
+    let written = entries.iter().map(|entry| entry.written.unwrap_or(entry.at));
+    let entered = tables::revisions(request).map(|revision| revision.recorded);
+    written.chain(entered).chain(recorded).max().unwrap_or_default()
 }
 
 /// `bag-info.txt`; of the payload: bytes, files.

@@ -43,7 +43,7 @@ pub fn make(
         format: FORMAT,
         software: env!("CARGO_PKG_NAME").into(),
         version: env!("CARGO_PKG_VERSION").into(),
-        made_at: rfc3339(request.at.unwrap_or_else(|| last_date(request, &entries, judging.end))),
+        made_at: rfc3339(date(request, &entries, judging.end)?),
         subject: request.subject.clone(),
         name: request.name.clone().filter(|_| !request.leave_out.contains(&LeaveOut::Owner)),
         paper: Some(request.paper),
@@ -83,6 +83,19 @@ pub fn make(
     })
 }
 
+/// The date that was asked for, or that of the last thing in the bag: no bag is older than what is in it.
+fn date(request: &Request, entries: &[Entry], recorded: Option<Micros>) -> Result<Micros, EvidenceError> {
+    let last = derived::last_date(request, entries, recorded);
+    match request.at {
+        Some(at) if at < last => Err(EvidenceError::refused(format!(
+            "evidence of {} can't hold what is of {}: give a later date, or none",
+            rfc3339(at),
+            rfc3339(last)
+        ))),
+        at => Ok(at.unwrap_or(last)),
+    }
+}
+
 /// The first way through the recordings.
 fn judge(
     request: &Request,
@@ -100,13 +113,6 @@ fn judge(
         recordings.push(recording);
     }
     Ok(recordings)
-}
-
-/// The last of all dates in the bag: no bag is older than what is in it.
-fn last_date(request: &Request, entries: &[Entry], recorded: Option<Micros>) -> Micros {
-    let written = entries.iter().map(|entry| entry.written.unwrap_or(entry.at));
-    let entered = tables::revisions(request).map(|revision| revision.recorded);
-    written.chain(entered).chain(recorded).max().unwrap_or_default()
 }
 
 /// The second way through: writes them down.

@@ -132,6 +132,9 @@ fn made_anew(
     }
     let same_version = provenance.version == env!("CARGO_PKG_VERSION");
     let entries = tables::entries(&request);
+    if request.at.is_none_or(|at| at < derived::last_date(&request, &entries, judged.end)) {
+        differs.push("provenance.json: made_at is before the last thing in the bag: dated anew?".to_owned());
+    }
     let small = tables::small(&request, &entries, &provenance.recordings, &judged.stretches);
     for name in bag.files.keys().filter(|name| name.starts_with("data/") && !is_known(name, &small)) {
         differs.push(format!("{name}: nothing in this bag gives it"));

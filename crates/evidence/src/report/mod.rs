@@ -14,9 +14,9 @@ use foldwatch_units::Micros;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
-use crate::facts::Provenance;
+use crate::facts::{Provenance, Seen};
 use crate::request::{Entry, Request};
-use crate::{Digest, EvidenceError, tables};
+use crate::{Digest, EvidenceError, Recording, tables};
 
 /// Paper.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
@@ -147,12 +147,7 @@ fn data(c: &Contents, files: &mut Vec<(String, Vec<u8>)>) -> Value {
         "steps": steps(c.cycles),
         "signals": signals(c),
         "reference": format!("{} °C oil, {} V supply", profile.reference.oil_temperature.0, profile.reference.supply.0),
-        "recordings": c.provenance.recordings.iter().zip(seen).map(|(r, s)| json!({
-            "name": r.name, "encoding": r.encoding, "checked": r.checked, "rows": s.rows,
-            "from": s.from_utc.as_deref().map(minute), "to": s.to_utc.as_deref().map(minute),
-            "clock": s.clock.says, "u": s.clock.u_s, "drift": s.clock.drift_ppm, "residual": s.clock.residual_s,
-            "notes": r.notes.iter().take(8).collect::<Vec<_>>(), "more_notes": r.notes.len().saturating_sub(8),
-        })).collect::<Vec<_>>(),
+        "recordings": recordings(c.provenance),
         "stretches": c.stretches.iter().take(12).collect::<Vec<_>>(),
         "more_stretches": c.stretches.len().saturating_sub(12),
         "unseen": unseen(c.cycles),
@@ -167,6 +162,28 @@ fn data(c: &Contents, files: &mut Vec<(String, Vec<u8>)>) -> Value {
         "remarks": c.provenance.remarks,
         "revises": c.request.revises.map(|digest| digest.to_string()),
     })
+}
+
+/// Where the samples come from.
+fn recordings(provenance: &Provenance) -> Vec<Value> {
+    let seen = &provenance.seen;
+    let row = |(n, (r, s)): (usize, (&Recording, &Seen))| {
+        json!({
+            "again": n > 0 && begins_before(s, &seen[n - 1]),
+            "name": r.name, "encoding": r.encoding, "checked": r.checked, "rows": s.rows,
+            "from": s.from_utc.as_deref().map(minute), "to": s.to_utc.as_deref().map(minute),
+            "clock": s.clock.says, "u": s.clock.u_s, "drift": s.clock.drift_ppm, "residual": s.clock.residual_s,
+            "notes": r.notes.iter().take(8).map(|note| quoted(note)).collect::<Vec<_>>(),
+            "more_notes": r.notes.len().saturating_sub(8),
+        })
+    };
+    provenance.recordings.iter().zip(seen).enumerate().map(row).collect()
+}
+
+/// Whether a recording begins before another one ended.
+fn begins_before(later: &Seen, earlier: &Seen) -> bool {
+    let utc = |text: &Option<String>| text.as_deref().and_then(parse_utc);
+    utc(&later.from_utc).zip(utc(&earlier.to_utc)).is_some_and(|(from, to)| from <= to)
 }
 
 fn rank(weight: &str) -> usize {

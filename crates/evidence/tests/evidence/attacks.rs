@@ -254,6 +254,18 @@ fn with_the_right_key_report_and_small_files_have_to_follow_from_the_rest() {
             assert!(told.contains(says), "{name}: {told}");
         }
     }
+    // All of it said to be older than what was recorded.
+    let told = attacked(&|bag| {
+        edit(bag, "data/provenance.json", |text| text.replace("\"made_at\": \"2025", "\"made_at\": \"2024"));
+        edit(bag, "bag-info.txt", |text| text.replace("Bagging-Date: 2025", "Bagging-Date: 2024"));
+    });
+    assert!(told.contains("made_at is before the last thing in the bag"), "{told}");
+    let older = Request { at: Some(Default::default()), ..request.clone() };
+    let refused = made(&dir.path().join("older"), &older, &keys, 1).unwrap_err().to_string();
+    assert!(
+        refused.starts_with("evidence of 1970-01-01T00:00:00.000000Z can't hold what is of 2025-06-02"),
+        "{refused}"
+    );
     // A wording taken out, with its file.
     let told = attacked(&|bag| {
         fs::remove_file(bag.join("data/revisions/profile-0001.toml")).unwrap();
