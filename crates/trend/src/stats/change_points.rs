@@ -43,9 +43,12 @@ pub fn pelt(x: &[f64], y: &[f64], shape: Shape, min_size: usize, penalty: f64) -
     best[0] = -penalty;
     // Starts that may still become the last change, and the length of series from which on they can't.
     let mut open = vec![(0, usize::MAX)];
+    let mut costs: Vec<f64> = Vec::with_capacity(n);
     for t in min_size..=n {
         open.retain(|(_, until)| t < *until);
-        let costs: Vec<f64> = open.iter().map(|&(s, _)| best[s] + sums.cost(shape, s, t)).collect();
+        let end = sums.0[t];
+        costs.clear();
+        costs.extend(open.iter().map(|&(s, _)| best[s] + cost(shape, &sums.0[s], &end, (t - s) as f64)));
         for (&(s, _), cost) in open.iter().zip(&costs) {
             if cost + penalty < best[t] {
                 best[t] = cost + penalty;
@@ -93,22 +96,23 @@ impl Sums {
         }
         Sums(sums)
     }
+}
 
-    /// Squared residuals of the segment `s..t` from its level or line.
-    fn cost(&self, shape: Shape, s: usize, t: usize) -> f64 {
-        let n = (t - s) as f64;
-        let part = |i: usize| self.0[t][i] - self.0[s][i];
-        let (sx, sy) = (part(0), part(1));
-        let syy = part(4) - sy * sy / n;
-        let explained = match shape {
-            Shape::Level => 0.0,
-            Shape::Line => {
-                let (sxx, sxy) = (part(2) - sx * sx / n, part(3) - sx * sy / n);
-                if sxx > 0.0 { sxy * sxy / sxx } else { 0.0 }
-            }
-        };
-        (syy - explained).max(0.0)
-    }
+/// Squared residuals of a segment of `n` values from its level or line, by the sums before and after it.
+fn cost(shape: Shape, before: &[f64; 5], after: &[f64; 5], n: f64) -> f64 {
+    // Divisions are what this takes its time with, and it is asked for every pair of places.
+    let each = 1.0 / n;
+    let part = |i: usize| after[i] - before[i];
+    let (sx, sy) = (part(0), part(1));
+    let syy = part(4) - sy * sy * each;
+    let explained = match shape {
+        Shape::Level => 0.0,
+        Shape::Line => {
+            let (sxx, sxy) = (part(2) - sx * sx * each, part(3) - sx * sy * each);
+            if sxx > 0.0 { sxy * sxy / sxx } else { 0.0 }
+        }
+    };
+    (syy - explained).max(0.0)
 }
 
 fn mean(values: &[f64]) -> f64 {
@@ -206,20 +210,20 @@ mod tests {
                     let mut s = 0;
                     let mut sum = 0.0;
                     for t in cuts.iter().copied().chain([y.len()]) {
-                        sum += sums.cost(shape, s, t) + if s > 0 { penalty } else { 0.0 };
+                        sum += cost(shape, &sums.0[s], &sums.0[t], (t - s) as f64) + if s > 0 { penalty } else { 0.0 };
                         s = t;
                     }
                     sum
                 };
                 let mut best = vec![(f64::INFINITY, Vec::new()); y.len() + 1];
                 for t in least..=y.len() {
-                    best[t] = (sums.cost(shape, 0, t), Vec::new());
+                    best[t] = (cost(shape, &sums.0[0], &sums.0[t], t as f64), Vec::new());
                     for s in least..=t.saturating_sub(least) {
-                        let cost = best[s].0 + penalty + sums.cost(shape, s, t);
-                        if cost < best[t].0 {
+                        let whole = best[s].0 + penalty + cost(shape, &sums.0[s], &sums.0[t], (t - s) as f64);
+                        if whole < best[t].0 {
                             let mut cuts = best[s].1.clone();
                             cuts.push(s);
-                            best[t] = (cost, cuts);
+                            best[t] = (whole, cuts);
                         }
                     }
                 }
