@@ -65,6 +65,9 @@ const SHORT_HOLD: f64 = 1.0 / 20.0;
 const WEAK_START: f64 = 0.83;
 /// Rows farther apart miss the inrush.
 const INRUSH_PERIOD: f64 = 0.021;
+/// A lead battery at rest, as a share of its nominal voltage: below 12.4 V of 12 V it is three quarters charged at the most.
+/// Common practice, no source.
+const LOW_AT_REST: f64 = 12.4 / 12.0;
 /// Drop of the supply at the running current, as a share of the nominal voltage.
 const DROP: f64 = 0.07;
 /// Seconds until the pressure is at half of what the step needs; a pump fills stiff lines in a tenth of a second.
@@ -179,13 +182,13 @@ impl<'a> Eye<'a> {
         }
         if let Some(supply) = self.sound(SignalKind::Voltage) {
             self.put("low-supply", roof, self.found("low-supply"));
+            let nominal = profile.electrics.nominal.unwrap_or(profile.reference.supply).0;
             let at_rest = mean(supply.within(cycle.start - Seconds(2.0), cycle.start - Seconds(0.05)));
             // A battery is weaker in the frost, and not for that a weak one.
             let frost = oil(self.judged).is_some_and(|oil| oil < 0.0);
             if let Some(at_rest) = at_rest.filter(|_| !frost) {
-                self.put("low-at-rest", roof, at_rest < profile.reference.supply.0 - 0.1);
+                self.put("low-at-rest", roof, at_rest < LOW_AT_REST * nominal);
             }
-            let nominal = profile.electrics.nominal.unwrap_or(profile.reference.supply).0;
             let resistance = self.measure("supply-resistance", None);
             let resistance = resistance.filter(|_| !frost);
             if let Some((ohm, amps)) = resistance.zip(profile.electrics.running) {

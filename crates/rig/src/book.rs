@@ -15,6 +15,7 @@ struct OpenPhase {
     confirmed: Option<Micros>,
     arrived: Option<Micros>,
     left: Option<Micros>,
+    carried: bool,
 }
 
 impl OpenPhase {
@@ -100,7 +101,14 @@ impl Book {
     pub fn carries_on(&mut self, phase: PhaseRef, at: Micros) {
         let Some(open) = &self.open else { return };
         if open.phases.iter().chain(&self.carried).all(|p| p.phase != phase) {
-            self.carried.push(OpenPhase { phase, start: at, confirmed: None, arrived: None, left: None });
+            self.carried.push(OpenPhase {
+                phase,
+                start: at,
+                confirmed: None,
+                arrived: None,
+                left: None,
+                carried: true,
+            });
         }
     }
 
@@ -124,7 +132,7 @@ impl Book {
         let start = before.filter(|end| at - *end <= FOLLOWS).unwrap_or(at);
         // With the same drive as the step before, its axis may have moved on by itself already.
         let arrived = self.arrivals.iter().find(|(p, _)| *p == phase).map(|(_, t)| *t);
-        open.phases.push(OpenPhase { phase, start, confirmed: None, arrived, left: None });
+        open.phases.push(OpenPhase { phase, start, confirmed: None, arrived, left: None, carried: false });
     }
 
     /// The confirming edge of the running step; the last one before the unit goes on counts.
@@ -226,6 +234,7 @@ impl Book {
                 confirmed: p.confirmed.is_some(),
                 arrived_us: p.arrived,
                 left_us: p.left.unwrap_or(end),
+                carried: p.carried,
             })
             .collect();
         let outcome =

@@ -165,4 +165,6 @@ pub struct PhaseTruth {
     pub arrived_us: Option<Micros>,
     /// Its drive ended or went over to the next step's.
     pub left_us: Micros,
+    /// It moved on by itself while the unit waited in the step before, and the unit never came to it.
+    pub carried: bool,
 }

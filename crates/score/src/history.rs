@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::heat::{self, HeatState};
 use crate::run::{self, RunFacts};
-use crate::{Judged, look, timing};
+use crate::{Judged, checks, look, timing};
 
 /// What is known of one car from its earlier cycles: how long each step takes it and under which conditions, what is
 /// usual of its pressures and currents, which switches change when, how warm its pump was left.
@@ -240,6 +240,9 @@ impl History {
             let of_car = judged.measures.iter().filter(|m| m.run.is_none() && CAR.contains(&m.id));
             for measure in of_car.filter(|m| sound(m.id)) {
                 if let Some(value) = measure.value.value() {
+                    // A battery's resistance is kept as it is when warm.
+                    let cold = measure.id == "supply-resistance";
+                    let value = if cold { value / checks::cold_factor(profile, cycle) } else { value };
                     self.usual.entry(measure.id.to_owned()).or_default().add(value);
                 }
             }
@@ -366,7 +369,9 @@ fn is_told(cycle: &Cycle, judged: &Judged, facts: &RunFacts) -> bool {
 /// The time from the stop to the confirmation.
 const LAG: &str = "confirmation-lag";
 /// Measures of a step of which the usual is kept.
-const STEP: &[&str] = &["bulk-modulus"];
+const STEP: &[&str] = &["bulk-modulus", BUILD_UP];
+/// See there.
+pub(crate) const BUILD_UP: &str = "pressure-build-up";
 /// Measures of a step that say how heavily it goes.
 pub(crate) const LOADS: &[&str] = &["mean-pressure", "running-current"];
 /// Measures of a cycle of which the usual is kept.

@@ -1,9 +1,9 @@
 //! One cycle to its verdict.
 
-use foldwatch_profile::Profile;
+use foldwatch_profile::{Profile, SignalKind};
 use foldwatch_segment::Cycle;
 
-use crate::checks::CHECKS;
+use crate::checks::{self, CHECKS};
 use crate::history::History;
 use crate::look;
 use crate::run::{self, RunFacts};
@@ -31,8 +31,21 @@ pub fn judge(profile: &Profile, cycle: &Cycle, history: &History) -> Judged {
     let timings = timing::timings(profile, cycle, &runs, history);
     let hold = measures::hold(profile, cycle);
     let period = look::period(cycle);
-    let unmeasured =
-        View { profile, cycle, runs: &runs, hold: &hold, measures: &[], timings: &timings, history, period };
+    let noise = [SignalKind::Pressure, SignalKind::Current].map(|kind| {
+        let lane = look::lane_of_kind(profile, cycle, kind);
+        lane.filter(|lane| checks::is_noise(profile, cycle, *lane)).map(|lane| lane.signal)
+    });
+    let unmeasured = View {
+        profile,
+        cycle,
+        runs: &runs,
+        hold: &hold,
+        measures: &[],
+        timings: &timings,
+        history,
+        period,
+        noise,
+    };
     let measures = measures::all(&unmeasured);
     let view = View { measures: &measures, ..unmeasured };
     let mut findings: Vec<Finding> = CHECKS.iter().flat_map(|check| check.examine(&view)).collect();

@@ -140,6 +140,11 @@ pub(crate) fn lane_of_kind<'a>(profile: &Profile, cycle: &'a Cycle, kind: Signal
     profile.of_kind(kind).find_map(|(ix, _)| Lane::of(cycle, ix))
 }
 
+/// The same, where it is not all noise: what hangs on noise is not judged.
+pub(crate) fn sound_lane<'a>(profile: &Profile, cycle: &'a Cycle, kind: SignalKind) -> Option<Lane<'a>> {
+    lane_of_kind(profile, cycle, kind).filter(|lane| !crate::checks::is_noise(profile, cycle, *lane))
+}
+
 /// Whether anything is recorded of a binary signal.
 pub(crate) fn is_recorded(cycle: &Cycle, signal: SignalIx) -> bool {
     cycle.recording.initial.get(signal.at()).copied().flatten().is_some()

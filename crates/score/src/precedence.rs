@@ -19,6 +19,8 @@ const EXPLAINS: &[(&str, &str, Reach)] = &[
     ("no-pressure", "signal-fault", Reach::Phase),
     // Nor is the step slow: it did not begin.
     ("no-pressure", "slow-phase", Reach::Phase),
+    // The pressure of the wait at the stop is in the step's mean.
+    ("late-confirmation", "heavy-going", Reach::Phase),
     // Many openings in a row are told once.
     ("chatter", "dropout", Reach::Signal),
     ("signal-fault", "chatter", Reach::Signal),

@@ -63,8 +63,8 @@ pub struct RunFacts {
 
 /// The facts of every run of a cycle.
 pub(crate) fn facts(profile: &Profile, cycle: &Cycle) -> Vec<RunFacts> {
-    let pressure = look::lane_of_kind(profile, cycle, SignalKind::Pressure);
-    let current = look::lane_of_kind(profile, cycle, SignalKind::Current);
+    let pressure = look::sound_lane(profile, cycle, SignalKind::Pressure);
+    let current = look::sound_lane(profile, cycle, SignalKind::Current);
     (0..cycle.phases.len())
         .filter(|n| {
             let at = cycle.phases[*n].phase;

@@ -191,6 +191,8 @@ pub struct Sketch {
     pub hold_tau: f64,
     /// Time constant of the pressure while driven, in seconds.
     pub rise_tau: f64,
+    /// The same in the first step.
+    pub start_tau: f64,
     pub pressure_noise: f64,
     pub supply_ohm: f64,
     pub tail: f64,
@@ -231,6 +233,7 @@ impl Sketch {
             current_factor: 1.0,
             hold_tau: 40.0,
             rise_tau: 0.05,
+            start_tau: 0.05,
             pressure_noise: 0.4,
             supply_ohm: 0.03,
             tail: 10.0,
@@ -410,7 +413,8 @@ impl Sketch {
                 Some(_) if running => self.relief,
                 _ => 0.0,
             } * self.pressure_factor;
-            let tau = if running { self.rise_tau } else { self.hold_tau };
+            let driven = if t < times[1] { self.start_tau } else { self.rise_tau };
+            let tau = if running { driven } else { self.hold_tau };
             p += (aim - p) * (1.0 - (-1.0 / (self.rate * tau)).exp());
             let inrush = if running { 25.0 * (-(t - self.start) / 0.05).exp() } else { 0.0 };
             let amps = if running { (7.0 + 0.11 * p + inrush) * self.current_factor } else { 0.0 };

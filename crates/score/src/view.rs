@@ -28,6 +28,8 @@ pub struct View<'a> {
     pub history: &'a History,
     /// Usual time from row to row while the roof was driven, in seconds.
     pub period: f64,
+    /// Pressure and current that are all noise.
+    pub(crate) noise: [Option<SignalIx>; 2],
 }
 
 /// One run of a step with all that is known of it.
@@ -66,6 +68,20 @@ impl<'a> View<'a> {
         })
     }
 
+    /// How the other steps that the pump drove went against this car's usual: the median of their times over the expected
+    /// ones. `None` where fewer than two tell.
+    pub(crate) fn pace_of_others(&self, step: &Step) -> Option<f64> {
+        let others = self.steps().filter(|other| {
+            other.facts.run != step.facts.run
+                && other.phase.pump
+                && other.is_whole()
+                && other.facts.lag.is_none()
+        });
+        let timings = others.filter_map(|other| other.timing.filter(|t| t.learned && t.tail.is_some()));
+        let mut ratios: Vec<f64> = timings.map(|t| t.driven.0 / t.expected.0).collect();
+        (ratios.len() >= 2).then(|| look::quantile(&mut ratios, 0.5)).flatten()
+    }
+
     /// The step that ran before one.
     pub(crate) fn step_before(&self, step: &Step) -> Option<Step<'a>> {
         self.steps().take_while(|other| other.facts.run < step.facts.run).last()
@@ -81,8 +97,15 @@ impl<'a> View<'a> {
         self.measures.iter().find(|m| m.id == id && m.run == run).and_then(|m| m.value.value())
     }
 
+    /// The first recorded signal of a kind, unless it is all noise.
     pub(crate) fn lane(&self, kind: SignalKind) -> Option<Lane<'a>> {
         look::lane_of_kind(self.profile, self.cycle, kind)
+            .filter(|lane| !self.noise.contains(&Some(lane.signal)))
+    }
+
+    /// The current is recorded, and all noise.
+    pub(crate) fn current_is_noise(&self) -> bool {
+        self.noise.iter().flatten().any(|ix| self.profile.signal(*ix).kind == SignalKind::Current)
     }
 
     /// Signals of a kind of which something is recorded.

@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use crate::interval::{Share, counted};
 use crate::right::RIGHT;
-use crate::seen::Seen;
+use crate::seen::{EdgeSeen, Seen};
 
 /// From this strength on a fault is moderate or worse.
 pub const MODERATE: f64 = 0.5;
@@ -31,8 +31,12 @@ pub struct Card {
     pub sound_cycles: u64,
     /// Findings on them, by name.
     pub false_alarms: BTreeMap<&'static str, u64>,
-    /// Cycles all of whose confirmed edges are within one sample.
+    /// Cycles all of whose confirmed edges are within one sample of the contact.
     pub edges_within_a_sample: Share,
+    /// The same against the first moment at which the log shows the contact.
+    pub edges_as_logged: Share,
+    /// Both, by the way switches are logged and by rows a second.
+    pub by_logging: Vec<EdgeRow>,
     /// Distance of the edges in samples, later is positive: count by distance in tenths of a sample.
     #[serde(skip)]
     edges: BTreeMap<i64, u64>,
@@ -55,6 +59,19 @@ pub struct FaultRow {
     pub by_rate: Vec<StrengthRow>,
     /// What was told wrongly while it was at work.
     pub wrong: BTreeMap<&'static str, u64>,
+}
+
+/// Cycles all of whose confirmed edges are within one sample, for one way of logging.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct EdgeRow {
+    /// Switches have their own times; else the rows show them.
+    pub own_times: bool,
+    /// Rows a second.
+    pub rate_hz: f64,
+    /// Within one sample of the contact.
+    pub from_contact: Share,
+    /// Within one sample of the first moment at which the log shows it.
+    pub from_shown: Share,
 }
 
 /// A point of a curve.
@@ -100,11 +117,9 @@ impl Card {
             self.cycles += 1;
             self.found.add(cycle.found);
             self.ended_right.add(cycle.ended_right);
-            if !cycle.edges.is_empty() {
-                self.edges_within_a_sample.add(cycle.edges.iter().all(|off| off.abs() <= 1.0));
-            }
-            for off in &cycle.edges {
-                *self.edges.entry((off * 10.0).round() as i64).or_default() += 1;
+            self.add_edges(seen, &cycle.edges);
+            for edge in &cycle.edges {
+                *self.edges.entry((edge.from_contact * 10.0).round() as i64).or_default() += 1;
             }
             let no_fault = seen.fault.is_none_or(|(kind, _)| kind == FaultKind::Cold);
             if !cycle.faulty || no_fault {
@@ -131,6 +146,30 @@ impl Card {
                 }
             }
         }
+    }
+
+    fn add_edges(&mut self, seen: &Seen, edges: &[EdgeSeen]) {
+        if edges.is_empty() {
+            return;
+        }
+        let contact = edges.iter().all(|edge| EdgeSeen::within_a_sample(edge.from_contact));
+        let shown = edges.iter().all(|edge| EdgeSeen::within_a_sample(edge.from_shown));
+        self.edges_within_a_sample.add(contact);
+        self.edges_as_logged.add(shown);
+        let rows = &mut self.by_logging;
+        let is_it = |row: &EdgeRow| row.own_times == seen.own_times && row.rate_hz == seen.rate_hz;
+        let at = rows.iter().position(is_it).unwrap_or_else(|| {
+            rows.push(EdgeRow {
+                own_times: seen.own_times,
+                rate_hz: seen.rate_hz,
+                from_contact: Share::default(),
+                from_shown: Share::default(),
+            });
+            rows.len() - 1
+        });
+        rows[at].from_contact.add(contact);
+        rows[at].from_shown.add(shown);
+        rows.sort_by(|a, b| b.own_times.cmp(&a.own_times).then(a.rate_hz.total_cmp(&b.rate_hz)));
     }
 
     /// False alarms on sound cycles, and what that makes in a year of one car: low, value, high.
@@ -167,6 +206,7 @@ mod tests {
     #[test]
     fn what_is_told_is_counted_where_it_belongs() {
         let mut card = Card::new();
+        let edge = |from_contact, from_shown| EdgeSeen { from_contact, from_shown };
         let sound = CycleSeen { found: true, told: vec![("chatter", false)], ..CycleSeen::default() };
         let hit = CycleSeen {
             found: true,
@@ -175,12 +215,13 @@ mod tests {
             hit: true,
             told: vec![("run-on", true), ("dropout", false)],
             ended_right: true,
-            edges: vec![0.2, -3.0],
+            edges: vec![edge(0.2, 0.0), edge(-3.0, -1.0)],
         };
-        let missed = CycleSeen { hit: false, told: Vec::new(), edges: vec![0.9], ..hit.clone() };
+        let missed = CycleSeen { hit: false, told: Vec::new(), edges: vec![edge(0.9, 1.5)], ..hit.clone() };
         let seen = Seen {
             fault: Some((FaultKind::RunOn, 0.5)),
             rate_hz: 100.0,
+            own_times: false,
             cycles: vec![sound, hit, missed],
             invented: 1,
         };
@@ -190,6 +231,8 @@ mod tests {
         assert_eq!((card.cycles, card.sound_cycles, card.invented), (3, 1, 1));
         assert_eq!(card.false_alarms.get("chatter"), Some(&1));
         assert_eq!(card.edges_within_a_sample, Share { hits: 1, of: 2 });
+        assert_eq!(card.edges_as_logged, Share { hits: 1, of: 2 });
+        assert_eq!(card.by_logging[0].from_shown, Share { hits: 1, of: 2 });
         assert_eq!((card.edges_within(0.5), card.edges_within(1.0)), (Some(0.9), Some(3.0)));
     }
 }

@@ -15,9 +15,9 @@ mod right;
 mod seen;
 mod table;
 
-pub use card::{Card, FaultRow, StrengthRow};
+pub use card::{Card, EdgeRow, FaultRow, StrengthRow};
 pub use design::{Design, Run};
 pub use interval::{Share, counted};
 pub use play::{Logger, Played, play};
 pub use right::{RIGHT, Right, right_for};
-pub use seen::{CycleSeen, Seen, see};
+pub use seen::{CycleSeen, EdgeSeen, Seen, see};

@@ -8,6 +8,7 @@ use foldwatch_profile::SignalIx;
 use foldwatch_rig::{CycleTruth, Recorder, RigEvent, Scenario, SolverError, TruthLine, simulate};
 use foldwatch_samples::{GapCause, Item};
 use foldwatch_segment::Recording;
+use foldwatch_units::Micros;
 
 /// A scenario's truth and its verdicts.
 #[derive(Debug, Default)]
@@ -18,6 +19,8 @@ pub struct Played {
     pub verdicts: Vec<Verdict>,
     /// What the cycles showed, for the causes.
     pub evidence: Evidence,
+    /// Every change of a switch or command as the log carries it: with its own time, or at the first row that shows it.
+    pub shown: Vec<(Micros, SignalIx, bool)>,
 }
 
 /// How the log is written.
@@ -42,6 +45,7 @@ pub fn play(scenario: &Scenario, logger: &Logger) -> Result<Played, SolverError>
         logger,
         engine: Engine::new(Arc::clone(&profile)).settled_only(),
         row: vec![f32::NAN; profile.signals.len()],
+        waits: Vec::new(),
         analog,
         played: Played::default(),
     };
@@ -56,6 +60,8 @@ struct Feed<'a> {
     logger: &'a Logger,
     engine: Engine,
     row: Vec<f32>,
+    /// Changes that no row has shown yet.
+    waits: Vec<(SignalIx, bool)>,
     analog: Vec<SignalIx>,
     played: Played,
 }
@@ -75,14 +81,20 @@ impl Recorder for Feed<'_> {
                 for (ix, value) in self.analog.iter().zip(analog).filter(|(ix, _)| carried(ix)) {
                     self.row[ix.at()] = *value;
                 }
+                self.played.shown.extend(self.waits.drain(..).map(|(signal, on)| (at, signal, on)));
                 Item::Row { at, values: &self.row }
             }
             RigEvent::Edge { signal, .. } if self.logger.absent.contains(&signal) => return,
             RigEvent::Edge { signal, on, .. } if !self.logger.edges => {
                 self.row[signal.at()] = f32::from(u8::from(on));
+                self.waits.retain(|(waits, _)| *waits != signal);
+                self.waits.push((signal, on));
                 return;
             }
-            RigEvent::Edge { at, signal, on } => Item::Edge { at, signal, on },
+            RigEvent::Edge { at, signal, on } => {
+                self.played.shown.push((at, signal, on));
+                Item::Edge { at, signal, on }
+            }
             RigEvent::Mark { at } => Item::Mark { at },
             RigEvent::Gap { until, restart, .. } => {
                 let cause = if restart { GapCause::Restart } else { GapCause::Missing };

@@ -30,7 +30,8 @@ const WAITS: [&str; 4] = ["unconfirmed-running", "relief-dwell", "duty-exceeded"
 const NEVER: &[&str] = &["stuck-switch", WAITS[0], WAITS[1], WAITS[2], WAITS[3]];
 const OPEN: &[&str] = &["contradiction", WAITS[0], WAITS[1], WAITS[2], WAITS[3]];
 /// With a switch stuck closed the unit drives the next step against what is still locked: that is heavy, too.
-const CLOSED: &[&str] = &["heavy-going", "missing-confirmation", WAITS[0], WAITS[1], WAITS[2], WAITS[3]];
+const CLOSED: &[&str] =
+    &["heavy-going", "slow-phase", "missing-confirmation", WAITS[0], WAITS[1], WAITS[2], WAITS[3]];
 
 /// Every fault of the rig that shows in samples. What happens to bytes (clock, counter, damage) is the decoder's matter.
 pub const RIGHT: &[Right] = {
@@ -90,7 +91,7 @@ pub const RIGHT: &[Right] = {
             StuckClosed,
             &["stuck-switch", "contradiction"],
             CLOSED,
-            "it stays made as the mechanism leaves",
+            "it stays made as the mechanism leaves; the next step has to do what was left of the one before, and takes longer",
         ),
         right(
             StickingValve,

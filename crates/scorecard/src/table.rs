@@ -58,13 +58,30 @@ impl fmt::Display for Card {
         let within = |s: f64| self.edges_within(s).map_or_else(|| "-".to_owned(), |v| format!("{v:.1}"));
         writeln!(
             f,
-            "Edges of steps, in samples: 50 % within {}, 99 % within {}, 99.9 % within {}, all within {}; cycles with all \
-             edges within one: {}.",
+            "Edges of steps against the contact, in samples: 50 % within {}, 99 % within {}, 99.9 % within {}, all within {}; \
+             cycles with all edges within one: {}. Against the first moment at which the log shows the contact: {}.",
             within(0.5),
             within(0.99),
             within(0.999),
             within(1.0),
             share(self.edges_within_a_sample),
-        )
+            share(self.edges_as_logged),
+        )?;
+        let mut table = Table::new();
+        table.load_style(ASCII_MARKDOWN);
+        table.set_header([
+            "cycles with all edges within one sample",
+            "of the contact",
+            "of what the log shows",
+        ]);
+        for row in &self.by_logging {
+            let how = if row.own_times { "switches with their own times" } else { "switches in the rows" };
+            table.add_row([
+                format!("{how}, {} Hz", row.rate_hz),
+                share(row.from_contact),
+                share(row.from_shown),
+            ]);
+        }
+        writeln!(f, "{table}")
     }
 }

@@ -436,6 +436,9 @@ impl<'a> Scene<'a> {
             }
         } else {
             out += cost::REVERSED;
+            if self.phase(b).is_none() {
+                out += cost::NOTHING_TO_DO;
+            }
             if moment.demand == Some(b.direction) {
                 out -= cost::DEMAND_TURNED;
             }

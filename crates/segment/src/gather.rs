@@ -53,6 +53,8 @@ pub(crate) struct Gatherer {
     conditioners: Vec<Option<Conditioner>>,
     running: Conditioner,
     running_level: bool,
+    /// Since the pump's command last stood, the current has read far below nothing, as no motor draws it: noise.
+    doubted: bool,
     pending: bool,
     lead: Lead,
     /// Since the last recording ended.
@@ -128,6 +130,7 @@ impl Gatherer {
                 .collect(),
             running: Conditioner::new(RUNNING_DEBOUNCE),
             running_level: false,
+            doubted: false,
             pending: false,
             lead: Lead::new(fixed.analog.len()),
             rest_initial: vec![None; signals.len()],
@@ -354,7 +357,11 @@ impl Gatherer {
         };
         let Some(value) = signal.and_then(|ix| values.get(ix.at())).filter(|v| !v.is_nan()) else { return };
         let value = f64::from(*value);
+        let commanded = fixed.signals.pumps.iter().any(|ix| self.on(*ix));
+        self.doubted = !commanded && (self.doubted || value < -limits.on);
         self.running_level = if self.running_level { value > limits.off } else { value > limits.on };
+        // A reading that scatters so far starts nothing where the command itself is recorded, and is off.
+        self.running_level &= !(self.doubted && self.source(fixed) == PumpSource::Command);
         if self.running.is_news(self.running_level) {
             self.stirred = true;
             self.running.set_debounce(self.running_debounce(fixed));

@@ -5,7 +5,7 @@ use foldwatch_units::{Micros, Seconds};
 
 use crate::align::{AFTER_END, SHAKE, Scene, Stay};
 use crate::infer;
-use crate::model::{Confirmation, PhaseRun};
+use crate::model::{Confirmation, Glitch, PhaseRun};
 
 /// A drive that begins within this time after the step before ended is the unit's reaction, and belongs to the
 /// step. Judgment: control units need tens of milliseconds, a planned rest takes longer.
@@ -235,16 +235,35 @@ pub(crate) fn truth(scene: &Scene, confirm: &Expr) -> Vec<(Micros, Option<bool>)
     on.resize(scene.profile.signals.len(), None);
     let atoms = confirm.wanted();
     let mut out = vec![(Micros::MIN, confirm.holds(&|ix| on[ix.at()]))];
-    for edge in scene.recording.edges.iter().filter(|e| atoms.iter().any(|(ix, _)| *ix == e.signal)) {
-        on[edge.signal.at()] = Some(edge.on);
+    let ours = |signal: SignalIx| atoms.iter().any(|(ix, _)| *ix == signal);
+    let edges = scene.recording.edges.iter().filter(|e| ours(e.signal)).map(|e| (e.at, e.signal, e.on));
+    let mut changes: Vec<(Micros, SignalIx, bool)> = edges.chain(first_contacts(scene, &ours)).collect();
+    changes.sort_by_key(|change| change.0);
+    for (at, signal, state) in changes {
+        on[signal.at()] = Some(state);
         let holds = confirm.holds(&|ix| on[ix.at()]);
         match out.last_mut() {
             Some(last) if last.1 == holds => {}
-            Some(last) if last.0 == edge.at => last.1 = holds,
-            _ => out.push((edge.at, holds)),
+            Some(last) if last.0 == at => last.1 = holds,
+            _ => out.push((at, holds)),
         }
     }
     out
+}
+
+/// Contacts that were made and lost again within [`SHAKE`] before their switch stayed made: a worn one begins like this, and
+/// the first contact is the edge.
+fn first_contacts(scene: &Scene, ours: &dyn Fn(SignalIx) -> bool) -> Vec<(Micros, SignalIx, bool)> {
+    let recording = scene.recording;
+    let stays_made = |glitch: &Glitch, until: Micros| {
+        let mut rises = recording.edges.iter().filter(|e| e.signal == glitch.signal && e.on);
+        rises.any(|edge| edge.at >= until && edge.at - until <= SHAKE)
+    };
+    let made = recording.glitches.iter().filter(|glitch| glitch.to && ours(glitch.signal));
+    made.map(|glitch| (glitch, glitch.at + glitch.lasted))
+        .filter(|(glitch, until)| stays_made(glitch, *until))
+        .flat_map(|(glitch, until)| [(glitch.at, glitch.signal, true), (until, glitch.signal, false)])
+        .collect()
 }
 
 /// An edge is uniform within the time since the signal was last seen otherwise: u = T / sqrt(12) (JCGM 100, 4.3.7);

@@ -108,10 +108,7 @@ impl Rig<'_> {
                 }
                 return;
             }
-            Some(Wire::Late(delay)) if on => {
-                self.notice(&[FaultKind::SwitchLate], signal);
-                delay
-            }
+            Some(Wire::Late(delay)) if on => delay,
             _ => 0.0,
         };
         self.push(self.now + delay, Due::Settle(signal, on, self.wires.epoch[ix]));
@@ -129,7 +126,11 @@ impl Rig<'_> {
             return Ok(());
         }
         self.wires.settled[ix] = on;
-        self.confirm_edge();
+        let confirmed = self.confirm_edge();
+        // Where another switch of the step comes later still, this one holds nothing up.
+        if on && confirmed && matches!(self.wire_fault(signal), Some(Wire::Late(_))) {
+            self.notice(&[FaultKind::SwitchLate], signal);
+        }
         self.raw(signal, on);
         let (now, epoch) = (self.now, self.wires.epoch[ix]);
         let (span, pairs) = match self.wire_fault(signal) {
@@ -147,8 +148,9 @@ impl Rig<'_> {
         self.look(solver)
     }
 
-    /// If the running step's confirmation has just come about, this is its edge.
-    pub(super) fn confirm_edge(&mut self) {
+    /// If the running step's confirmation has just come about, this is its edge; gives whether it has.
+    pub(super) fn confirm_edge(&mut self) -> bool {
+        let mut came = false;
         let at = self.moment(self.now);
         let running = self.unit.running.map(|r| PhaseRef { direction: r.direction, index: r.step });
         for phase in running.into_iter().chain(self.book.carried()) {
@@ -156,8 +158,10 @@ impl Rig<'_> {
             let confirm = &phase.of(&self.scenario.profile).confirm;
             if confirm.holds(&|s: SignalIx| Some(settled[s.at()])) == Some(true) {
                 self.book.confirmed(phase, at);
+                came = true;
             }
         }
+        came
     }
 
     /// A transition on the wire.

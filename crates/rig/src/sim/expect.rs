@@ -68,7 +68,11 @@ impl Rig<'_> {
         }
         match fault.target {
             Target::Step(step) => cycle.phases.iter().any(|p| p.phase == step),
-            _ if fault.kind == FaultKind::RunOn => cycle.outcome == TrueOutcome::Completed,
+            // A last step without pump leaves nothing that could run on: its valve only stays open.
+            _ if fault.kind == FaultKind::RunOn => {
+                let pumped = cycle.phases.last().is_some_and(|p| p.phase.of(&self.scenario.profile).pump);
+                cycle.outcome == TrueOutcome::Completed && pumped
+            }
             _ => cycle.outcome != TrueOutcome::Refused,
         }
     }

@@ -3,20 +3,21 @@
 use foldwatch_profile::SignalKind;
 
 use super::{About, Check};
+use crate::history::BUILD_UP;
 use crate::view::Step;
 use crate::{Finding, View, Weight};
 
 static ABOUT: About = About {
     id: "air-in-oil",
     title: "Air in the oil",
-    meaning: "Against the stop the pressure rose more slowly than it usually does on this car: gas in the oil gives way. Or only \
-              the first step of a movement is slow, and needs no more pressure: the oil is pressed together first. After hydraulic \
+    meaning: "Against the stop the pressure rose more slowly than it usually does on this car: gas in the oil gives way. Or the \
+              pressure takes longer to build up as the pump starts: the oil is pressed together first. After hydraulic \
               work it tells whether the air is out yet.",
     inspect: "Oil level, suction side, and whether the oil foams. Let the roof go through its movements as the maker says for \
               bleeding.",
     limit_origin: "The car's own record of the same step, at least four times: less than 0.6 of the usual stiffness, and 3.5 \
-                   scaled deviations below it (NIST/SEMATECH e-Handbook 1.3.5.17). For the first step: 8 % slower than usual with a \
-                   chance below 1 in 1000, at least two more pump-driven steps within 4 % of theirs (judgment). There is no limit \
+                   scaled deviations below it (NIST/SEMATECH e-Handbook 1.3.5.17). At the start: 1.8 times the usual build-up and \
+                   0.1 s longer, just as far from its usual, with the other steps as usual. There is no limit \
                    before that: hoses and volumes that the profile does not know make as much.",
 };
 
@@ -25,14 +26,15 @@ const OF_USUAL: f64 = 0.6;
 /// Scaled deviations below the usual.
 const DEVIATIONS: f64 = 3.5;
 
-/// The first step slower by this share than usual, and each other one within the second of its usual. Judgment: what
-/// slows all steps, or rubs in one, looks otherwise.
-const FIRST_SLOWER: f64 = 1.08;
+/// Each other step within this share of its usual time. Judgment: what slows all steps looks otherwise.
 const OTHERS_WITHIN: f64 = 0.04;
-/// Chance of such a time of the first step. Judgment: what the other steps say makes it rarer still.
-const UNLIKELY: f64 = 1e-3;
-/// The first step may need this share more pressure than usual; with more it is heavy. Judgment.
-const NO_HEAVIER: f64 = 1.05;
+/// The first step takes longer by what the build-up takes longer; by more than so many times that, oil creeps past its piston
+/// or something rubs. Judgment.
+const AS_MUCH: f64 = 1.7;
+/// The pressure's build-up must take so many times its usual, and so much longer in seconds. Judgment: cold oil and a weak
+/// battery slow the pump by less, and the steps after the first with it.
+const TIMES: f64 = 1.8;
+const LONGER: f64 = 0.1;
 
 /// See the file's head.
 pub(super) struct AirInOil;
@@ -47,7 +49,7 @@ impl Check for AirInOil {
         let found = view.steps().filter_map(|step| judge(view, &step));
         found
             .min_by(|a, b| (a.value / a.limit.unwrap_or(1.0)).total_cmp(&(b.value / b.limit.unwrap_or(1.0))))
-            .or_else(|| first_step_alone(view))
+            .or_else(|| slow_build_up(view))
             .into_iter()
             .collect()
     }
@@ -83,44 +85,56 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
     })
 }
 
-/// Of all steps that the pump drives only the first was slow, and it was no heavier: the oil was pressed together first.
-fn first_step_alone(view: &View) -> Option<Finding> {
-    let mut pumped = view.steps().filter(|step| step.phase.pump);
-    let first = pumped.next().filter(Step::is_whole)?;
-    let timing = first.timing.filter(|timing| timing.learned)?;
-    let ratio = timing.driven.0 / timing.expected.0;
-    if ratio < FIRST_SLOWER || timing.tail? >= UNLIKELY {
-        return None;
-    }
-    let others: Vec<Step> = pumped.collect();
+/// The other steps that the pump drove, where they were as usual.
+fn others_as_usual(view: &View, first: &Step) -> bool {
+    let others: Vec<Step> =
+        view.steps().filter(|step| step.phase.pump && step.facts.run != first.facts.run).collect();
     let as_usual = |step: &Step| {
         step.is_whole()
             && step
                 .timing
                 .is_some_and(|t| t.learned && (t.driven.0 / t.expected.0 - 1.0).abs() < OTHERS_WITHIN)
     };
-    if others.len() < 2 || !others.iter().all(as_usual) {
+    others.len() >= 2 && others.iter().all(as_usual)
+}
+
+/// The pressure's build-up at the start of the pump, now, and what is usual with its scale.
+fn build_up(view: &View, first: &Step) -> Option<(f64, f64, f64)> {
+    let now = view.measure(BUILD_UP, Some(first.facts.run))?;
+    let usual = view.history.usual_of(view.profile, first.run.phase, BUILD_UP)?;
+    let (median, scale) = usual.spread(0.1)?;
+    ((usual.count() as f64) >= crate::timing::ENOUGH_CYCLES).then_some((now, median, scale))
+}
+
+/// At the start of the pump the pressure came late, and the steps after the first took their usual time, so that neither the
+/// pump nor a leak is why: there was gas to be pressed together.
+fn slow_build_up(view: &View) -> Option<Finding> {
+    let first = view.steps().find(|step| step.phase.pump).filter(Step::is_whole)?;
+    let (now, median, scale) = build_up(view, &first)?;
+    let longer = now - median;
+    if longer < LONGER.max(2.0 * view.period)
+        || now < TIMES * median
+        || longer <= DEVIATIONS * scale
+        || !others_as_usual(view, &first)
+        || first.timing.is_some_and(|t| t.driven.0 - t.expected.0 > AS_MUCH * longer + 2.0 * view.period)
+    {
         return None;
     }
-    let id = "mean-pressure";
-    let bar = view.measure(id, Some(first.facts.run))?;
-    let needed = view.history.needed(view.profile, first.run.phase, id, timing.conditions, bar)?;
-    (bar <= NO_HEAVIER * needed.median).then(|| Finding {
+    Some(Finding {
         kind: ABOUT.id,
         weight: Weight::Note,
         phase: Some(first.run.phase),
         signal: view.lane(SignalKind::Pressure).map(|lane| lane.signal),
         at: first.run.start,
-        until: Some(first.run.end),
-        value: timing.driven.0,
+        until: Some(first.run.start + foldwatch_units::Seconds(now)),
+        value: now,
         unit: "s",
-        limit: Some(timing.expected.0 * FIRST_SLOWER),
-        sure: 0.6,
+        limit: Some(TIMES * median),
+        sure: 0.75,
         message: format!(
-            "`{}`, the first step of the movement, took {:.0} % longer than usual on this car and needed no more pressure; the \
-             steps after it took their usual time: there may be air in the oil, which is pressed together first.",
-            first.phase.name,
-            100.0 * (ratio - 1.0)
+            "As the pump started in `{}` the pressure took {now:.1} s to build up, usual on this car are {median:.1} s; the steps after \
+             it took their usual time: there is air in the oil, which is pressed together first.",
+            first.phase.name
         ),
     })
 }
@@ -139,20 +153,21 @@ mod tests {
     }
 
     #[test]
-    fn only_the_first_step_is_slow() {
+    fn the_pressure_comes_late_and_all_else_is_as_usual() {
         let history = Sketch::healthy(Opening).repeated(12);
-        let slower = |act: usize, by: f64| {
+        let later = |by: f64, tau: f64| {
             Sketch::healthy(Opening).with(|s| {
                 s.start = 90_000.0;
-                s.acts[act].moves *= by;
+                s.acts[0].moves += by;
+                s.start_tau = tau;
             })
         };
-        assert!(slower(0, 1.03).kinds_after(&history).is_empty());
-        assert!(slower(0, 1.25).kinds_after(&history).contains(&"air-in-oil"));
-        assert!(!slower(1, 1.25).kinds_after(&history).contains(&"air-in-oil"));
-        let heavy = slower(0, 1.25).with(|s| s.acts[0].bar *= 1.4);
-        assert!(!heavy.kinds_after(&history).contains(&"air-in-oil"));
-        let all = slower(0, 1.25).with(|s| s.acts[1].moves *= 1.2);
+        assert!(later(0.0, 0.05).kinds_after(&history).is_empty());
+        assert!(later(0.3, 0.5).kinds_after(&history).contains(&"air-in-oil"));
+        // A step that takes longer with the pressure there at once is a slow one, and so is one that takes much longer.
+        assert_eq!(later(0.3, 0.05).kinds_after(&history), ["slow-phase"]);
+        assert_eq!(later(1.5, 0.5).kinds_after(&history), ["slow-phase"]);
+        let all = later(0.3, 0.5).with(|s| s.acts.iter_mut().for_each(|act| act.moves *= 1.2));
         assert!(!all.kinds_after(&history).contains(&"air-in-oil"));
     }
 

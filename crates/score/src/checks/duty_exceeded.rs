@@ -75,7 +75,7 @@ fn one_run(view: &View) -> Option<Finding> {
 }
 
 fn over_cycles(view: &View) -> Option<Finding> {
-    if !view.pump_is_seen() {
+    if !view.pump_is_seen() || view.current_is_noise() {
         return None;
     }
     let state = crate::heat::after(view.profile, view.cycle, view.history)?;

@@ -90,7 +90,10 @@ pub(crate) fn shared_drive(view: &View, step: &Step) -> Option<f64> {
     let (this, after) = (step.timing?, next.timing?);
     let longer = this.driven.0 - this.expected.0;
     let shorter = after.expected.0 - after.driven.0;
-    let out_of_order = this.driven > this.limit || this.tail.is_some_and(|tail| tail < UNUSUAL);
+    // Either of the two may show it better: the later one has less time, so that its own is missed more.
+    let short = after.learned && after.tail.is_some_and(|tail| tail > 1.0 - UNUSUAL);
+    let long = this.driven > this.limit || this.tail.is_some_and(|tail| tail < UNUSUAL);
+    let out_of_order = long || this.learned && short;
     let made_up_for = shorter > MADE_UP.0 * longer && shorter < MADE_UP.1 * longer;
     (out_of_order && made_up_for && longer > allowed(view, step)).then_some(longer)
 }

@@ -1,11 +1,11 @@
 //! missing-confirmation: a step had its time, and its switch did not come.
 
-use foldwatch_profile::{Expr, SignalIx, SignalKind};
-use foldwatch_segment::Confirmation;
+use foldwatch_profile::{Expr, PhaseRef, SignalIx, SignalKind};
+use foldwatch_segment::{Confirmation, Outcome};
 
 use super::slow_phase::had_not_arrived;
 use super::{About, Check};
-use crate::run::{Cut, RunFacts};
+use crate::run::{Cut, RunFacts, unmet};
 use crate::view::Step;
 use crate::{Finding, View, Weight};
 
@@ -29,7 +29,9 @@ impl Check for MissingConfirmation {
     }
 
     fn examine(&self, view: &View) -> Vec<Finding> {
-        view.steps().filter(|step| is_missing(view, step)).map(|step| tell(view, &step)).collect()
+        let found: Vec<Finding> =
+            view.steps().filter(|step| is_missing(view, step)).map(|step| tell(view, &step)).collect();
+        if found.is_empty() { waited_for_before(view).into_iter().collect() } else { found }
     }
 }
 
@@ -51,6 +53,44 @@ pub(crate) fn is_missing(view: &View, step: &Step) -> bool {
             }
             Some(Cut::Reversed | Cut::PowerLost | Cut::Gap) => false,
         }
+}
+
+/// The unit gave up although every step that ran was confirmed: what it waited for is the step before the first of them,
+/// whose mechanism was there already. Its switch does not say so.
+fn waited_for_before(view: &View) -> Option<Finding> {
+    let first = view.steps().find(|step| step.run.driven.0 > 0.0)?;
+    let confirmed = view.steps().all(|step| step.run.confirmation == Confirmation::Confirmed);
+    if view.cycle.outcome != Outcome::GivenUp || !view.cycle.from_part_way || !confirmed {
+        return None;
+    }
+    let at = PhaseRef { index: first.run.phase.index.checked_sub(1)?, ..first.run.phase };
+    let phase = at.of(view.profile);
+    let same_drive = phase.valves == first.phase.valves && phase.pump == first.phase.pump;
+    let open = |at| unmet(&phase.confirm, &|signal| view.cycle.recording.state(signal, at));
+    let (before, after) = (open(view.cycle.start), open(view.cycle.end));
+    let to_blame: Vec<_> = before.into_iter().filter(|wanted| after.contains(wanted)).collect();
+    let (signal, _) = *to_blame.first().filter(|_| same_drive)?;
+    let waited = (view.cycle.end - view.cycle.start).0;
+    let names: Vec<String> =
+        to_blame.iter().map(|(signal, on)| view.wanted(*signal, *on, view.cycle.end)).collect();
+    Some(Finding {
+        kind: ABOUT.id,
+        weight: Weight::Attend,
+        phase: Some(at),
+        signal: Some(signal),
+        at: view.cycle.end,
+        until: None,
+        value: waited,
+        unit: "s",
+        limit: None,
+        sure: 0.85,
+        message: format!(
+            "The unit gave up after {waited:.1} s although `{}` had moved: it still waited for `{}`, which has the same drive: {}.",
+            first.phase.name,
+            phase.name,
+            names.join("; ")
+        ),
+    })
 }
 
 fn stops_are_seen(view: &View) -> bool {

@@ -30,8 +30,9 @@ mod weak_pump;
 pub use low_supply::EMPTY as EMPTY_SUPPLY;
 
 pub(crate) use fuse_margin::used as fuse_used;
+pub(crate) use low_supply::cold_factor;
 pub(crate) use run_on::overrun;
-pub(crate) use signal_fault::is_pinned;
+pub(crate) use signal_fault::{is_noise, is_pinned};
 
 /// What a check is about, for people.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -1,7 +1,7 @@
 //! signal-fault: a signal shows what can't be.
 
-use foldwatch_profile::{SignalIx, SignalKind};
-use foldwatch_segment::{Confirmation, Outcome};
+use foldwatch_profile::{Profile, SignalIx, SignalKind};
+use foldwatch_segment::{Confirmation, Cycle, Outcome};
 use foldwatch_units::{Micros, Seconds};
 
 use super::{About, Check};
@@ -60,7 +60,7 @@ impl Check for SignalFault {
                     .or_else(|| absurd(view, lane))
                     .or_else(|| pinned(view, lane, signal.kind))
                     .or_else(|| still(view, lane, signal.kind))
-                    .or_else(|| noisy(view, lane, signal.kind))
+                    .or_else(|| noisy(view, lane))
                     .or_else(|| broken_off(view, lane))
             })
             .chain(all_at_once(view))
@@ -200,7 +200,7 @@ fn still(view: &View, lane: Lane, kind: SignalKind) -> Option<Finding> {
         return None;
     }
     let span = part.quantile(0.99)? - part.quantile(0.01)?;
-    if span > FOLLOWS_POSITION * position_range(view, lane.signal).unwrap_or(0.0) {
+    if span > FOLLOWS_POSITION * position_range(view.profile, lane.signal).unwrap_or(0.0) {
         return None;
     }
     let unit = view.profile.signal(lane.signal).unit.symbol;
@@ -210,8 +210,8 @@ fn still(view: &View, lane: Lane, kind: SignalKind) -> Option<Finding> {
 }
 
 /// The calibrated range of a signal, where it has one.
-fn position_range(view: &View, signal: SignalIx) -> Option<f64> {
-    let calibration = &view.profile.signal(signal).calibration;
+fn position_range(profile: &Profile, signal: SignalIx) -> Option<f64> {
+    let calibration = &profile.signal(signal).calibration;
     Some(calibration.max? - calibration.min?)
 }
 
@@ -257,24 +257,32 @@ pub(crate) fn is_pinned(profile: &foldwatch_profile::Profile, lane: Lane) -> boo
     value <= low + near || value >= high - near
 }
 
-fn noisy(view: &View, lane: Lane, kind: SignalKind) -> Option<Finding> {
-    let during = lane.within(view.cycle.start, view.cycle.end);
+/// Whether a signal is all noise.
+pub(crate) fn is_noise(profile: &Profile, cycle: &Cycle, lane: Lane) -> bool {
+    scatter(profile, cycle, lane).is_some_and(|(scatter, limit)| scatter > limit)
+}
+
+/// How far a signal scatters during a movement, and how far it may.
+fn scatter(profile: &Profile, cycle: &Cycle, lane: Lane) -> Option<(f64, f64)> {
+    let during = lane.within(cycle.start, cycle.end);
     if during.count() < 20 {
         return None;
     }
-    let scatter = during.noise();
-    let limit = match kind {
-        SignalKind::Pressure => {
-            SCATTER_PRESSURE * view.profile.hydraulics.relief.map_or(LOW_RELIEF, |bar| bar.0)
-        }
-        SignalKind::Current => SCATTER_CURRENT * view.profile.electrics.running.map_or(LOW_CURRENT, |a| a.0),
+    let limit = match profile.signal(lane.signal).kind {
+        SignalKind::Pressure => SCATTER_PRESSURE * profile.hydraulics.relief.map_or(LOW_RELIEF, |bar| bar.0),
+        SignalKind::Current => SCATTER_CURRENT * profile.electrics.running.map_or(LOW_CURRENT, |a| a.0),
         SignalKind::Voltage => {
-            SCATTER_SUPPLY * view.profile.electrics.nominal.unwrap_or(view.profile.reference.supply).0
+            SCATTER_SUPPLY * profile.electrics.nominal.unwrap_or(profile.reference.supply).0
         }
         SignalKind::Temperature => SCATTER_TEMPERATURE,
-        SignalKind::Position => SCATTER_POSITION * position_range(view, lane.signal)?,
+        SignalKind::Position => SCATTER_POSITION * position_range(profile, lane.signal)?,
         _ => return None,
     };
+    Some((during.noise(), limit))
+}
+
+fn noisy(view: &View, lane: Lane) -> Option<Finding> {
+    let (scatter, limit) = scatter(view.profile, view.cycle, lane)?;
     if scatter <= limit {
         return None;
     }

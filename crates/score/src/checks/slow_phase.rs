@@ -1,11 +1,11 @@
 //! slow-phase: the mechanism moved for longer than it should at these conditions.
 
-use foldwatch_profile::{Expr, SignalKind};
+use foldwatch_profile::{Expr, SignalIx, SignalKind};
 use foldwatch_segment::Confirmation;
 
 use super::signal_fault::is_deaf;
 use super::{About, Check};
-use crate::run::Cut;
+use crate::run::{Cut, required};
 use crate::timing::PhaseTiming;
 use crate::view::Step;
 use crate::{Finding, View, Weight};
@@ -18,7 +18,8 @@ static ABOUT: About = About {
     inspect: "If one step is slow: what moves in it (hinges, guides, its cylinders). If all are: oil level, pump, supply.",
     limit_origin: "The step's limit in the profile, corrected to the conditions and widened by twice the correction's \
                    own uncertainty; or the car's own expectation, when the time had a chance below 1 in 10 000 and was \
-                   at least 15 % longer (judgment: below that nobody would act on it).",
+                   at least 15 % longer (judgment: below that nobody would act on it). Where the other steps of the same movement took \
+                   their usual time, 8 % and a chance below 3 in 1000 are enough: it is neither the oil nor the supply.",
 };
 
 /// Chance, given all earlier cycles, below which a time is out of the ordinary: with some 10 phases a cycle, one false
@@ -27,8 +28,16 @@ const RARE: f64 = 1e-4;
 /// Below this share nobody would act on it, however sure the statistics are. Judgment.
 const RELEVANT: f64 = 0.15;
 
+/// The same where the other steps of the movement took their usual time, within the third: what they share is not why.
+const RARE_ALONE: f64 = 3e-3;
+const RELEVANT_ALONE: f64 = 0.08;
+const OTHERS_WITHIN: f64 = 0.04;
+
 /// A step confirmed before this share of its time was not done. Judgment: no oil is so warm.
 const TOO_EARLY: f64 = 0.5;
+/// Share of its time within which a mechanism has left the switch of the place it comes from. Judgment: such a switch sits
+/// at the stop.
+const LEAVES_WITHIN: f64 = 0.3;
 /// Less than this share of the excess explains nothing. Judgment.
 const EXPLAINS: f64 = 0.05;
 
@@ -60,7 +69,7 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
         && timing.learned
         && timing.tail.is_some_and(|tail| tail < RARE)
         && time > timing.expected.0 * (1.0 + RELEVANT);
-    if !(over_limit || unusual) {
+    if !(over_limit || unusual || slow_alone(view, step, timing, time - margin)) {
         return None;
     }
     let (weight, limit, against) = if over_limit {
@@ -92,6 +101,15 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
     })
 }
 
+/// It alone was slow in its movement.
+fn slow_alone(view: &View, step: &Step, timing: &PhaseTiming, at_least: f64) -> bool {
+    let others = || view.pace_of_others(step).filter(|pace| (pace - 1.0).abs() < OTHERS_WITHIN);
+    step.is_whole()
+        && timing.learned
+        && timing.tail.is_some_and(|tail| tail < RARE_ALONE)
+        && others().is_some_and(|pace| at_least > timing.expected.0 * pace.max(1.0) * (1.0 + RELEVANT_ALONE))
+}
+
 /// The pressure tells that the mechanism had not reached its stop, although it had its time: it would have risen to the
 /// relief setting there.
 pub(crate) fn had_not_arrived(view: &View, step: &Step) -> bool {
@@ -106,23 +124,47 @@ pub(crate) fn had_not_arrived(view: &View, step: &Step) -> bool {
         && step.phase.confirm != Expr::Always
         && step.facts.stall.is_none()
         && step.facts.driven_until_left > step.limit()
-        && !next_moves_on(view, step)
+        && !next_may_move_on(view, step)
         && !began_too_early(view, step)
 }
 
-/// The next step has the same drive: after this one's stop its mechanism moves on, and no pressure rises.
-fn next_moves_on(view: &View, step: &Step) -> bool {
+/// The next step has the same drive: after this one's stop its mechanism moves on, and no pressure rises. Not so where the
+/// switch that it leaves first is still made, long after it would have left it.
+fn next_may_move_on(view: &View, step: &Step) -> bool {
     let next = view.profile.sequence(step.run.phase.direction).get(step.run.phase.index + 1);
-    next.is_some_and(|next| next.valves == step.phase.valves && next.pump == step.phase.pump)
+    let Some(next) = next.filter(|next| next.valves == step.phase.valves && next.pump == step.phase.pump)
+    else {
+        return false;
+    };
+    let expected = step.timing.map_or(step.phase.expected.0, |timing| timing.expected.0);
+    let left_over = step.facts.driven_until_left - expected;
+    let rests = |(signal, on): &(SignalIx, bool)| {
+        !on && view.cycle.recording.state(*signal, step.run.left) == Some(true)
+            && view.cycle.recording.state(*signal, step.run.start) == Some(true)
+    };
+    let still_there = required(&next.confirm).iter().any(rests);
+    !(still_there && left_over >= LEAVES_WITHIN * next.expected.0)
 }
 
 /// The step before was confirmed long before its time, as by a switch that is stuck, or it is not known how much of it
 /// was left: what moved then may have been still its own.
 fn began_too_early(view: &View, step: &Step) -> bool {
-    let before = view.step_before(step);
+    // What took no time was done before, and not run.
+    let before = view.steps().take_while(|other| other.facts.run < step.facts.run);
+    let before = before.filter(|other| other.run.driven.0 > 0.05).last();
     before.is_some_and(|before| {
-        before.facts.part || before.timing.is_some_and(|t| t.driven.0 < TOO_EARLY * t.expected.0)
+        if before.facts.part {
+            !came_meanwhile(&before)
+        } else {
+            before.timing.is_some_and(|t| t.driven.0 < TOO_EARLY * t.expected.0)
+        }
     })
+}
+
+/// Its confirmation came while it was driven.
+fn came_meanwhile(step: &Step) -> bool {
+    step.run.confirmation == Confirmation::Confirmed
+        && step.run.confirmed_at.is_some_and(|at| at > step.run.start)
 }
 
 /// It was still moving when the unit gave up, or the operator let go.

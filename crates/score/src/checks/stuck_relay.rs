@@ -46,7 +46,8 @@ impl Check for StuckRelay {
                 sure,
                 message,
             };
-        if let Some((at, until, seconds)) = longest(view, |span| !span.pump && span.running == Some(true)) {
+        let runs = |span: &DriveSpan| !span.pump && span.running == Some(true);
+        if let Some((at, until, seconds)) = longest(view, runs).filter(|_| !view.current_is_noise()) {
             let heat = view.heat_between(at, until);
             let message = format!(
                 "The pump went on running for {seconds:.1} s after its command had ended{heat}. If it does not stop, \

@@ -40,6 +40,7 @@ pub static OF_A_STEP: &[AboutMeasure] = &[
     pressure::MEAN,
     pressure::END,
     pressure::RISE,
+    pressure::BUILD_UP,
     electrical::INRUSH,
     electrical::RUNNING,
     electrical::CHARGE,

@@ -4,7 +4,8 @@ use foldwatch_profile::SignalKind;
 use foldwatch_units::{Micros, Seconds};
 
 use super::{AboutMeasure, Put, calibration_u, lane_in, motion, not, value};
-use crate::look::Lane;
+use crate::Observed;
+use crate::look::{self, Lane};
 use crate::view::{Step, View};
 
 pub(super) const PEAK: AboutMeasure =
@@ -25,6 +26,16 @@ pub(super) const RISE: AboutMeasure = AboutMeasure {
     meaning: "The steepest rise over a twentieth of a second or two samples.",
 };
 
+pub(super) const BUILD_UP: AboutMeasure = AboutMeasure {
+    id: crate::history::BUILD_UP,
+    unit: "s",
+    meaning: "From the start of the pump until the pressure stayed above half of its mean while moving: the oil was pressed together.",
+};
+
+/// Where so much of the pressure stands already, nothing has to be built up. Judgment.
+const STANDS: f64 = 0.2;
+/// The pressure counts as built up when it stays for so long, in seconds, and so many rows.
+const STAYS: (f64, usize) = (0.05, 2);
 /// Pressure is taken over this long, so that the pump's ripple and single readings do not count, in seconds.
 const SHORT: f64 = 0.1;
 /// The rise is taken over this long, in seconds.
@@ -34,7 +45,7 @@ pub(super) fn of_step(view: &View, step: &Step, put: Put) {
     let lane = match lane_in(view, step, SignalKind::Pressure) {
         Ok(lane) => lane,
         Err(why) => {
-            for about in [&PEAK, &MEAN, &END, &RISE] {
+            for about in [&PEAK, &MEAN, &END, &RISE, &BUILD_UP] {
                 put(about, why.clone());
             }
             return;
@@ -58,6 +69,8 @@ pub(super) fn of_step(view: &View, step: &Step, put: Put) {
         },
     );
 
+    put(&BUILD_UP, build_up(view, step, lane, moving.mean()));
+
     let last = lane.within(step.run.end - Seconds(SHORT), step.run.end);
     let end =
         last.mean().or_else(|| lane.within(Micros::MIN, step.run.end).points().next_back().map(|p| p.1));
@@ -71,6 +84,37 @@ pub(super) fn of_step(view: &View, step: &Step, put: Put) {
             None => not("too few rows in the step"),
         },
     );
+}
+
+fn build_up(view: &View, step: &Step, lane: Lane, moving: Option<f64>) -> Observed {
+    let starts = view
+        .cycle
+        .recording
+        .drive
+        .iter()
+        .any(|span| look::pump_runs(span) && (span.from - step.run.start).0.abs() < 0.05);
+    let ran_before = view.cycle.recording.drive.iter().any(|span| {
+        look::pump_runs(span)
+            && span.from < step.run.start - Seconds(0.05)
+            && span.to >= step.run.start - Seconds(0.5)
+    });
+    if !starts || ran_before || !step.phase.pump {
+        return not("the pump does not start with the step");
+    }
+    let Some(half) = moving.map(|mean| 0.5 * mean) else { return not("no row falls into the motion") };
+    let points: Vec<(Micros, f64)> = lane.points().collect();
+    if points.first().is_none_or(|first| first.1 > STANDS * 2.0 * half) {
+        return not("there was pressure before the start");
+    }
+    let stays = |n: usize| {
+        let from = points[n].0;
+        let rows = points[n..].iter().enumerate();
+        rows.take_while(|(k, p)| *k < STAYS.1 || (p.0 - from).0 <= STAYS.0).all(|(_, p)| p.1 >= half)
+    };
+    match (0..points.len()).find(|n| stays(*n)) {
+        Some(n) => value((points[n].0 - step.run.start).0, view.period / 6f64.sqrt()),
+        None => not("the pressure did not build up"),
+    }
 }
 
 /// The steepest rise over at least `span` seconds, and the time it was taken over.
