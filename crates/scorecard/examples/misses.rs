@@ -1,5 +1,5 @@
 //! Prints every cycle that the verdict got wrong, to be read one by one. Arguments: a seed, then `quick` for the shortened
-//! scorecard, `rates` for one with two strengths at each rate, or a kind of fault, at three strengths and rates.
+//! scorecard, `rates` for one with two strengths at each rate, or a kind of fault, at five strengths and three rates.
 
 use foldwatch_scorecard::{Card, Design, see};
 
