@@ -43,6 +43,7 @@ pub fn frames(log: &Path) -> Vec<(FrameId, Vec<u8>)> {
 /// A daemon that is killed when dropped.
 pub struct Daemon {
     child: Child,
+    data: PathBuf,
     pub address: SocketAddr,
 }
 
@@ -70,7 +71,7 @@ impl Daemon {
         let mut command = Command::new(FOLDWATCH);
         command.args(["serve", "--listen", "127.0.0.1:0", "--port", port, "--config"]).arg(config);
         command.arg("--data").arg(data).env("FOLDWATCH_LOG", "warn").stdout(Stdio::piped());
-        Daemon::serving(command.spawn().unwrap())
+        Daemon::serving(command.spawn().unwrap(), data)
     }
 
     /// One that serves.
@@ -80,15 +81,15 @@ impl Daemon {
 
     /// One that serves, told more on its command line.
     pub fn start_with(data: &Path, port: &str, car: &str, profile: &str, more: &[&str]) -> Daemon {
-        Daemon::serving(Daemon::spawn_with(data, port, car, profile, more))
+        Daemon::serving(Daemon::spawn_with(data, port, car, profile, more), data)
     }
 
-    fn serving(mut child: Child) -> Daemon {
+    fn serving(mut child: Child, data: &Path) -> Daemon {
         let mut said = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut said).unwrap();
         let address = said.trim().trim_start_matches("http://").trim_end_matches('/');
         let address = address.parse().unwrap_or_else(|_| panic!("the daemon said: {said}"));
-        Daemon { child, address }
+        Daemon { child, data: data.to_owned(), address }
     }
 
     /// What a page or an address of the API answers.
@@ -96,12 +97,22 @@ impl Daemon {
         self.ask(&format!("GET {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n"))
     }
 
-    /// What is answered to what is sent.
+    /// What is answered to what the owner sends.
     pub fn post(&self, path: &str, kind: &str, body: &str) -> String {
+        let password = std::fs::read_to_string(self.data.join("owner-password")).unwrap();
+        let form = format!("name=owner&password={}", password.trim());
+        let signed = self.send("/sign-in", "application/x-www-form-urlencoded", "", &form);
+        let session = signed.lines().find_map(|line| line.strip_prefix("set-cookie: foldwatch-session="));
+        let session =
+            session.and_then(|cookie| cookie.split(';').next()).unwrap_or_else(|| panic!("{signed}"));
+        self.send(path, kind, &format!("Cookie: foldwatch-session={session}\r\n"), body)
+    }
+
+    fn send(&self, path: &str, kind: &str, more: &str, body: &str) -> String {
         let length = body.len();
         self.ask(&format!(
-            "POST {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\nContent-Type: {kind}\r\n\
-             Content-Length: {length}\r\n\r\n{body}"
+            "POST {path} HTTP/1.1\r\nHost: localhost\r\nOrigin: http://localhost\r\nConnection: close\r\n\
+             {more}Content-Type: {kind}\r\nContent-Length: {length}\r\n\r\n{body}"
         ))
     }
 

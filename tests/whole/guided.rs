@@ -5,7 +5,7 @@ use foldwatch_collect::{Player, play};
 use foldwatch_encoder::Encoding;
 
 use crate::daemon::{Daemon, frames, line, top};
-use crate::pages::{Driver, fits, follow, picture};
+use crate::pages::{Driver, fits, follow, picture, sign_in};
 
 #[test]
 fn a_technician_checks_the_end_switches_and_the_record_stays_with_the_car() {
@@ -17,7 +17,8 @@ fn a_technician_checks_the_end_switches_and_the_record_stays_with_the_car() {
     let log = top().join("sample-logs/packed/four-cycles.bin.gz");
     tokio::runtime::Runtime::new().unwrap().block_on(async {
         let browser = driver.browser(390, 844, false).await;
-        browser.goto(&format!("{base}/cars/oak")).await.unwrap();
+        browser.goto(&format!("{base}/sign-in?then=/cars/oak")).await.unwrap();
+        sign_in(&browser, data.path()).await;
         follow(&browser, "nav a[href='/cars/oak/guide']").await;
         follow(&browser, "button[value='end-switches']").await;
         let seen = browser.wait().for_element(Locator::Css(".seen")).await.unwrap().text().await.unwrap();

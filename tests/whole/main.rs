@@ -4,6 +4,7 @@
 #![allow(clippy::unwrap_used)]
 
 mod alarms;
+mod backup;
 mod columns;
 mod command_line;
 mod daemon;

@@ -4,7 +4,7 @@
 //! With FOLDWATCH_PICTURES=FOLDER pictures of all pages are left there, to be looked at.
 
 use std::io::{BufRead, BufReader};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
 use fantoccini::{Client, ClientBuilder, Locator};
@@ -148,8 +148,20 @@ async fn drawn_anew(browser: &Client) {
     panic!("the window was not drawn anew");
 }
 
+/// Signs in as the owner, whose password the daemon has put into its folder on its first start.
+pub async fn sign_in(browser: &Client, data: &Path) {
+    let password = std::fs::read_to_string(data.join("owner-password")).unwrap();
+    let form = browser.wait().for_element(Locator::Css("form.sign-in")).await.unwrap();
+    form.find(Locator::Css("input[name=name]")).await.unwrap().send_keys("owner").await.unwrap();
+    let field = form.find(Locator::Css("input[name=password]")).await.unwrap();
+    field.send_keys(password.trim()).await.unwrap();
+    fits(browser, "sign in").await;
+    picture(browser, "sign-in").await;
+    follow(browser, "form.sign-in button").await;
+}
+
 /// What a check gave is entered on the car's page: the ranking is another one then, and the entry stands in the record.
-async fn ranking_moves(browser: &Client) {
+async fn ranking_moves(browser: &Client, data: &Path) {
     let first = Locator::Css("ol.causes li:first-child");
     let before = browser.wait().for_element(first).await.unwrap().text().await.unwrap();
     let form = browser.find(Locator::Css("form.check")).await.unwrap();
@@ -162,6 +174,12 @@ async fn ranking_moves(browser: &Client) {
         .await
         .unwrap();
     form.find(Locator::Css("button[name=result]")).await.unwrap().click().await.unwrap();
+    // Entering takes somebody who is signed in; what was entered is not lost by that.
+    sign_in(browser, data).await;
+    let sent = browser.wait().for_element(Locator::Css("main dl")).await.unwrap().text().await.unwrap();
+    assert!(sent.contains("J. at the bench"), "{sent}");
+    picture(browser, "signed-in").await;
+    follow(browser, "main form button").await;
     let record = browser
         .wait()
         .for_element(Locator::XPath("//ul[@class='record']/li[contains(., 'J. at the bench')]"));
@@ -219,7 +237,7 @@ fn from_the_car_to_a_cycle_to_its_finding_on_a_desk_and_on_a_phone() {
             fits(&browser, "car").await;
             picture(&browser, &format!("car-{word}")).await;
             if word == "desk" {
-                ranking_moves(&browser).await;
+                ranking_moves(&browser, data.path()).await;
             }
             follow(&browser, "main a[href^='/cars/oak/cycles/']").await;
             let finding = browser.wait().for_element(Locator::Css("[id^='finding-']")).await.unwrap();
@@ -282,6 +300,8 @@ fn from_the_fleet_to_what_a_repair_brought() {
                 // As the browser's own field gives it.
                 form.set_by_name("at", "2025-06-05T12:00").await.unwrap();
                 follow(&browser, "form.entry button").await;
+                sign_in(&browser, data.path()).await;
+                follow(&browser, "main form button").await;
                 let kept = browser.wait().for_element(Locator::Css("ul.record li")).await.unwrap();
                 assert!(kept.text().await.unwrap().contains("Work: lid cylinder resealed"));
             }

@@ -9,7 +9,7 @@ use foldwatch_collect::{Player, play};
 use foldwatch_encoder::Encoding;
 
 use crate::daemon::{Daemon, FOLDWATCH, frames, line, run, top, wait};
-use crate::pages::{Driver, fits, follow, picture};
+use crate::pages::{Driver, fits, follow, picture, sign_in};
 
 const JSON: &str = "application/json";
 const FORM: &str = "application/x-www-form-urlencoded";
@@ -53,7 +53,8 @@ fn from_the_page_to_the_other_sides_desk() {
     tokio::runtime::Runtime::new().unwrap().block_on(async {
         for (width, height, device) in [(1280, 900, "desk"), (390, 844, "phone")] {
             let browser = driver.browser(width, height, false).await;
-            browser.goto(&format!("{base}/cars/oak")).await.unwrap();
+            browser.goto(&format!("{base}/sign-in?then=/cars/oak")).await.unwrap();
+            sign_in(&browser, &place("data")).await;
             follow(&browser, "nav a[href='/cars/oak/evidence']").await;
             let cycles = browser.wait().for_element(Locator::Css("input[name=cycles]")).await.unwrap();
             cycles.send_keys("1-4").await.unwrap();

@@ -27,6 +27,12 @@ pub enum Command {
     Simulate(Simulate),
     /// Collect from serial ports, judge, and serve the pages.
     Serve(Serve),
+    /// Print the settings that `serve` would work with, and where each comes from.
+    Settings(SettingsAsked),
+    /// Say who may do what in a daemon's folder, and see who did what.
+    Access(crate::access::Access),
+    /// Copy a daemon's folder while it runs, and say whether a copy is whole.
+    Backup(crate::backup::Backup),
     /// Play a week of an invented car through a pseudo-terminal, print its verdict, and serve the pages.
     Demo(Demo),
     /// List the serial ports, and which logger speaks there.
@@ -342,6 +348,14 @@ pub struct Serve {
     /// The key that signs evidence.
     #[command(flatten)]
     pub keys: crate::evidence::KeyFolder,
+}
+
+/// Print settings.
+#[derive(Debug, Args)]
+pub struct SettingsAsked {
+    /// As `serve` is told them.
+    #[command(flatten)]
+    pub serve: Serve,
 }
 
 /// Play a week.

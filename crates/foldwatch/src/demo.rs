@@ -17,7 +17,8 @@ use serialport::{SerialPort, TTYPort};
 
 use crate::cli::Demo;
 use crate::serve::asked_to_stop;
-use crate::watch::settings::{CarSettings, Settings, USUAL_BAUD};
+use crate::watch::access::OWNER;
+use crate::watch::settings::{CarSettings, Disk, Limits, LogForm, Settings, USUAL_BAUD};
 use crate::{analyze, export, watch};
 
 /// The week, as the invented car's logger kept it.
@@ -43,6 +44,10 @@ pub fn run(args: &Demo) -> Result<()> {
         ports: vec![Port { name: name.clone(), baud: USUAL_BAUD, encoding: None }],
         lines: Vec::new(),
         alarms: None,
+        tls: None,
+        limits: Limits::default(),
+        disk: Disk::default(),
+        log_form: LogForm::Text,
         cars: vec![CarSettings::new(CAR.0, CAR.1, &profile, Vec::new())?],
     };
     let runtime = tokio::runtime::Runtime::new().context("the demo can't be started")?;
@@ -82,6 +87,9 @@ pub fn run(args: &Demo) -> Result<()> {
             return watch.until(std::future::ready(())).await;
         }
         println!("Look at http://{}/ in a browser; Ctrl-C ends the demo.", watch.address);
+        if let Some(password) = &watch.first_password {
+            println!("To enter what a check gave, sign in there as {OWNER} with the password {password}");
+        }
         watch.until(asked_to_stop()).await
     })?;
     drop(slave);

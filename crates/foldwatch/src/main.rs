@@ -1,7 +1,9 @@
 //! The command line. Exit status 0: done and judged, whatever was found; 1: could not be done, and why; 2: usage.
 
+mod access;
 mod alarms;
 mod analyze;
+mod backup;
 mod check;
 mod cli;
 mod compare;
@@ -10,6 +12,7 @@ mod evidence;
 mod export;
 mod fleet;
 mod input;
+mod log;
 mod parquet;
 mod ports;
 mod profiles;
@@ -24,22 +27,23 @@ mod whole;
 use std::process::ExitCode;
 
 use clap::Parser;
+use watch::settings::LogForm;
 
 fn main() -> ExitCode {
     let cli = cli::Cli::parse();
-    tracing_subscriber::fmt()
-        .with_env_filter(
-            tracing_subscriber::EnvFilter::try_from_env("FOLDWATCH_LOG")
-                .unwrap_or_else(|_| "info,diffsol=warn".into()),
-        )
-        .with_writer(std::io::stderr)
-        .init();
+    // The daemon's settings say how its log is written.
+    if !matches!(cli.command, cli::Command::Serve(_)) {
+        log::begin(LogForm::Text);
+    }
     let done = match cli.command {
         cli::Command::Analyze(args) => analyze::run(&args),
         cli::Command::Check(args) => check::run(&args),
         cli::Command::Export(args) => export::run(&args),
         cli::Command::Simulate(args) => simulate::run(&args),
         cli::Command::Serve(args) => serve::run(&args),
+        cli::Command::Settings(args) => serve::told(&args.serve),
+        cli::Command::Access(args) => access::run(&args),
+        cli::Command::Backup(args) => backup::run(&args),
         cli::Command::Demo(args) => demo::run(&args),
         cli::Command::Ports(args) => ports::run(&args),
         cli::Command::Evidence(args) => evidence::run(&args),

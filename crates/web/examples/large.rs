@@ -6,6 +6,7 @@ use std::fmt::Write;
 use std::sync::Arc;
 use std::time::Duration;
 
+use foldwatch_access::{Accounts, Guard, Pace};
 use foldwatch_guide::{Kind, Press};
 use foldwatch_pipeline::{Engine, Event, Verdict};
 use foldwatch_profile::Profile;
@@ -41,6 +42,13 @@ impl Guides for Nothing {
     }
     fn press(&self, _: &str, _: Press) {}
     fn end(&self, _: &str) {}
+}
+
+impl Trail for Nothing {
+    fn note(&self, _: &Deed) {}
+    fn newest(&self, _: usize) -> Result<Vec<Deed>, String> {
+        Ok(Vec::new())
+    }
 }
 
 struct Kept(Vec<Verdict>);
@@ -132,12 +140,13 @@ async fn main() -> Result<(), Anything> {
         fleet: Arc::default(),
         told: None,
         hub: Arc::clone(&hub),
+        door: Arc::new(Door::new(Guard::new(Accounts::default(), Pace::new(100, 100)), Arc::new(Nothing))),
         metrics: Box::new(String::new),
     });
     let listener = tokio::net::TcpListener::bind(("127.0.0.1", port)).await?;
     println!("http://{}/cars/{CAR}/bench", listener.local_addr()?);
     tokio::spawn(play(profile, hub));
-    serve(listener, app, std::future::pending()).await?;
+    serve(listener, app, None, Bounds::default(), std::future::pending()).await?;
     Ok(())
 }
 

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
+use foldwatch_access::{Accounts, Guard, Pace};
 use foldwatch_guide::{Guide, Kind, Press};
 use foldwatch_pipeline::{Engine, Event, Verdict};
 use foldwatch_profile::{PhaseRef, Profile, SignalIx};
@@ -68,6 +69,14 @@ impl Guides for Guided {
 /// The car whose roof moves on the bench.
 const MOVES: &str = "harbour-2";
 
+impl Trail for Unasked {
+    fn note(&self, _: &Deed) {}
+
+    fn newest(&self, _: usize) -> Result<Vec<Deed>, String> {
+        Ok(Vec::new())
+    }
+}
+
 type Anything = Box<dyn std::error::Error + Send + Sync>;
 
 #[tokio::main]
@@ -118,6 +127,7 @@ async fn main() -> Result<(), Anything> {
         fleet: Arc::default(),
         told: None,
         hub: Arc::clone(&hub),
+        door: Arc::new(Door::new(Guard::new(Accounts::default(), Pace::new(100, 100)), Arc::new(Unasked))),
         metrics: Box::new(|| {
             "# HELP foldwatch_up Whether foldwatch runs.\n# TYPE foldwatch_up gauge\nfoldwatch_up 1\n".into()
         }),
@@ -125,7 +135,7 @@ async fn main() -> Result<(), Anything> {
     let listener = tokio::net::TcpListener::bind(("127.0.0.1", port)).await?;
     println!("http://{}", listener.local_addr()?);
     tokio::spawn(bench(profile, played, hub, guided));
-    serve(listener, app, async {
+    serve(listener, app, None, Bounds::default(), async {
         // Without a way to listen for the key there is no way to stop but from outside.
         if tokio::signal::ctrl_c().await.is_err() {
             std::future::pending::<()>().await;

@@ -10,6 +10,7 @@ use std::net::TcpStream;
 use std::sync::{Arc, Mutex};
 use std::time::Instant;
 
+use foldwatch_access::{Accounts, Guard, Pace};
 use foldwatch_fleet::{About, Car, Current, load_all};
 use foldwatch_guide::{Kind, Press};
 use foldwatch_profile::Profile;
@@ -51,6 +52,13 @@ impl Traces for Nothing {
     }
 }
 
+impl Trail for Nothing {
+    fn note(&self, _: &Deed) {}
+    fn newest(&self, _: usize) -> Result<Vec<Deed>, String> {
+        Ok(Vec::new())
+    }
+}
+
 #[tokio::main]
 async fn main() {
     let mut args = std::env::args().skip(1);
@@ -87,11 +95,12 @@ async fn main() {
         fleet: Arc::clone(&fleet),
         told: None,
         hub: Arc::new(Hub::default()),
+        door: Arc::new(Door::new(Guard::new(Accounts::default(), Pace::new(100, 100)), Arc::new(Nothing))),
         metrics: Box::new(String::new),
     });
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
     let address = listener.local_addr().unwrap();
-    tokio::spawn(serve(listener, app, std::future::pending()));
+    tokio::spawn(serve(listener, app, None, Bounds::default(), std::future::pending()));
     let get = move || {
         let mut stream = TcpStream::connect(address).unwrap();
         stream.write_all(b"GET /fleet HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n").unwrap();

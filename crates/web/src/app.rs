@@ -12,6 +12,7 @@ use foldwatch_store::{Catalogue, StoreError};
 use foldwatch_units::Micros;
 
 use crate::causes::Causes;
+use crate::door::Door;
 use crate::evidence::Evidence;
 use crate::failure::Failure;
 use crate::guide::Guides;
@@ -59,6 +60,8 @@ pub struct Parts {
     pub told: Option<Arc<Mutex<Ledger>>>,
     /// What happens now.
     pub hub: Arc<Hub>,
+    /// Who may do what.
+    pub door: Arc<Door>,
     /// The counters in Prometheus' text format.
     pub metrics: Box<dyn Fn() -> String + Send + Sync>,
 }
@@ -93,6 +96,11 @@ impl App {
     /// What happens now.
     pub fn hub(&self) -> &Arc<Hub> {
         &self.0.parts.hub
+    }
+
+    /// Who may do what.
+    pub(crate) fn door(&self) -> &Arc<Door> {
+        &self.0.parts.door
     }
 
     /// The counters as text.

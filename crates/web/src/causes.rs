@@ -35,6 +35,16 @@ pub(crate) struct Looked {
     pub text: String,
 }
 
+impl Looked {
+    /// Whoever is signed in looked, where nobody else is named.
+    pub fn by(mut self, caller: &foldwatch_access::Caller) -> Looked {
+        if self.author.trim().is_empty() {
+            self.author.clone_from(&caller.name);
+        }
+        self
+    }
+}
+
 /// Longest of each text that is taken.
 const LONGEST: usize = 2000;
 /// Entries that are looked through.

@@ -1,5 +1,6 @@
 //! The service record of a car: work that was done and notes, entered by a person, by a program or as CSV.
 
+use foldwatch_access::Caller;
 use foldwatch_report::{parse_utc, rfc3339};
 use foldwatch_store::{Entry, EntryKind, Span};
 use foldwatch_units::Micros;
@@ -78,6 +79,14 @@ pub(crate) fn list(desk: &Desk, car: &str) -> Result<Vec<EntryRow>, Failure> {
         corrected: corrected.contains(&number),
     };
     Ok(entries.into_iter().map(row).collect())
+}
+
+/// Whoever is signed in wrote it, where nobody else is named.
+pub(crate) fn by(caller: &Caller, mut written: Vec<Written>) -> Vec<Written> {
+    for one in written.iter_mut().filter(|one| one.author.trim().is_empty()) {
+        one.author.clone_from(&caller.name);
+    }
+    written
 }
 
 /// Takes entries in: all of them, or none where one is wrong.

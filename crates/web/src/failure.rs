@@ -1,6 +1,7 @@
 //! What went wrong with a request: a stable code, a sentence for the reader, details for the log only.
 
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
 
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
@@ -8,9 +9,12 @@ use axum::extract::{FromRequestParts, Query};
 use axum::http::StatusCode;
 use axum::http::request::Parts;
 use axum::response::{IntoResponse, Response};
+use foldwatch_access::Role;
 use foldwatch_store::StoreError;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
+
+use crate::gate::with_advice;
 
 /// An answer that could not be given.
 #[derive(Debug)]
@@ -18,6 +22,8 @@ pub(crate) struct Failure {
     pub status: StatusCode,
     pub code: &'static str,
     pub message: String,
+    /// It may go after so long.
+    pub wait: Option<Duration>,
 }
 
 /// The parameters of a request; what can't be read of them fails as everything else does.
@@ -46,7 +52,7 @@ pub(crate) struct FailureBody {
 
 impl Failure {
     fn new(status: StatusCode, code: &'static str, message: impl Into<String>) -> Failure {
-        Failure { status, code, message: message.into() }
+        Failure { status, code, message: message.into(), wait: None }
     }
 
     pub fn unknown_page() -> Failure {
@@ -118,6 +124,39 @@ impl Failure {
         Failure::new(StatusCode::CONFLICT, "refused", why)
     }
 
+    /// Nobody is signed in.
+    pub fn sign_in() -> Failure {
+        let message = "For this somebody must be signed in. On the pages: sign in. For a program: show a token \
+                       (`Authorization: Bearer TOKEN`), which `foldwatch access token` makes.";
+        Failure::new(StatusCode::UNAUTHORIZED, "sign-in", message)
+    }
+
+    /// Name and password don't fit.
+    pub fn password() -> Failure {
+        let message = "Name and password don't fit. Try again; after some misses it takes longer each time.";
+        Failure::new(StatusCode::UNAUTHORIZED, "wrong-password", message)
+    }
+
+    /// The token is none.
+    pub fn no_such_token() -> Failure {
+        let message =
+            "This token is not valid here (or any more). `foldwatch access token` makes another one.";
+        Failure::new(StatusCode::UNAUTHORIZED, "wrong-token", message)
+    }
+
+    /// Somebody may do less than this takes.
+    pub fn role(least: Role) -> Failure {
+        let message = format!("This takes somebody who may {least}. Ask whoever administers foldwatch here.");
+        Failure::new(StatusCode::FORBIDDEN, "not-allowed", message)
+    }
+
+    /// Too many requests or guesses.
+    pub fn too_fast(wait: Duration) -> Failure {
+        let seconds = wait.as_secs().saturating_add(1);
+        let message = format!("That was too often in a short time. Try again in {seconds} s.");
+        Failure { wait: Some(wait), ..Failure::new(StatusCode::TOO_MANY_REQUESTS, "too-fast", message) }
+    }
+
     /// There is nothing to show for this time, and why.
     pub fn no_samples(why: &str) -> Failure {
         Failure::new(StatusCode::NOT_FOUND, "no-samples", why)
@@ -146,6 +185,7 @@ impl From<StoreError> for Failure {
 
 impl IntoResponse for Failure {
     fn into_response(self) -> Response {
-        (self.status, Json(FailureBody { code: self.code, message: self.message })).into_response()
+        let body = FailureBody { code: self.code, message: self.message.clone() };
+        with_advice((self.status, Json(body)).into_response(), &self)
     }
 }

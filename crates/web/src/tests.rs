@@ -7,6 +7,7 @@ use std::sync::{Arc, Mutex};
 use axum::body::Body;
 use axum::http::{Request, StatusCode, header};
 use axum::response::Response;
+use foldwatch_access::{Accounts, Guard, Pace, Person, Role, Token, digest, hashed};
 use foldwatch_guide::{Guide, Kind, Press};
 use foldwatch_pipeline::{Engine, Event, Verdict};
 use foldwatch_profile::Profile;
@@ -17,6 +18,9 @@ use foldwatch_store::*;
 use foldwatch_units::{Micros, Seconds};
 use http_body_util::BodyExt;
 use tower::ServiceExt;
+
+mod access;
+mod bounds;
 
 use crate::*;
 
@@ -149,7 +153,34 @@ impl crate::Guides for Guided {
     }
 }
 
+/// What was done, in memory.
+#[derive(Default)]
+struct Noted(Mutex<Vec<Deed>>);
+
+impl crate::Trail for Noted {
+    fn note(&self, deed: &Deed) {
+        self.0.lock().unwrap().push(deed.clone());
+    }
+
+    fn newest(&self, count: usize) -> Result<Vec<Deed>, String> {
+        let all = self.0.lock().unwrap();
+        Ok(all[all.len().saturating_sub(count)..].to_vec())
+    }
+}
+
+/// Ann administers, Bob works, Eve looks; each has the password `the password of NAME`, and a token that is their name.
+fn people() -> Accounts {
+    let mut accounts = Accounts::default();
+    for (name, role) in [("ann", Role::Administer), ("bob", Role::Work), ("eve", Role::Look)] {
+        let password = hashed(&format!("the password of {name}"), &[7; 32]).unwrap();
+        accounts.add_person(Person { name: name.into(), role, password }).unwrap();
+        accounts.add_token(Token { name: name.into(), role, sha256: digest(name) }).unwrap();
+    }
+    accounts
+}
+
 struct Scene {
+    noted: Arc<Noted>,
     told: Arc<Told>,
     app: App,
     start: String,
@@ -206,7 +237,10 @@ fn scene() -> Scene {
     store.put_judged(&Judged { cycles: vec![record], ..Judged::default() }).unwrap();
     let open: Open = Box::new(move || store.reader());
     let told = Arc::new(Told::default());
+    let noted = Arc::new(Noted::default());
+    let guard = Guard::new(people(), Pace::new(1000, 1000));
     let app = App::new(Parts {
+        door: Arc::new(Door::new(guard, Arc::clone(&noted) as Arc<dyn crate::Trail>)),
         open,
         traces: Arc::new(Kept(verdicts)),
         causes: Arc::clone(&told) as Arc<dyn crate::Causes>,
@@ -217,11 +251,22 @@ fn scene() -> Scene {
         hub: Arc::default(),
         metrics: Box::new(|| "foldwatch_frames_total 7\n".into()),
     });
-    Scene { told, app, start: json.start, end: json.end }
+    Scene { noted, told, app, start: json.start, end: json.end }
 }
 
 async fn get(app: &App, path: &str) -> Response {
-    router(app.clone()).oneshot(Request::get(path).body(Body::empty()).unwrap()).await.unwrap()
+    ask(app, "127.0.0.1", Request::get(path)).await
+}
+
+/// A request as it comes from an address.
+async fn ask(app: &App, from: &str, request: axum::http::request::Builder) -> Response {
+    send(app, from, request, String::new()).await
+}
+
+async fn send(app: &App, from: &str, request: axum::http::request::Builder, body: String) -> Response {
+    let mut request = request.body(Body::from(body)).unwrap();
+    request.extensions_mut().insert(Peer { address: from.parse().unwrap(), encrypted: false });
+    router(app.clone()).oneshot(request).await.unwrap()
 }
 
 async fn text(app: &App, path: &str, status: StatusCode) -> String {
@@ -233,6 +278,19 @@ async fn text(app: &App, path: &str, status: StatusCode) -> String {
 async fn json(app: &App, path: &str, status: StatusCode) -> serde_json::Value {
     let text = text(app, path, status).await;
     serde_json::from_str(&text).unwrap_or_else(|e| panic!("{path}: {e}: {text}"))
+}
+
+/// Signs in from elsewhere; what the browser then sends as its cookies.
+async fn signed_in(app: &App, name: &str) -> String {
+    let request = Request::post("/sign-in")
+        .header(header::HOST, "shop:8765")
+        .header(header::ORIGIN, "http://shop:8765")
+        .header(header::CONTENT_TYPE, "application/x-www-form-urlencoded");
+    let answer =
+        send(app, "192.0.2.1", request, format!("name={name}&password=the+password+of+{name}")).await;
+    assert_eq!(answer.status(), StatusCode::SEE_OTHER);
+    let cookies = answer.headers().get_all(header::SET_COOKIE).iter();
+    cookies.map(|c| c.to_str().unwrap().split(';').next().unwrap()).collect::<Vec<_>>().join("; ")
 }
 
 #[tokio::test]
@@ -292,14 +350,16 @@ async fn causes_are_told_and_what_a_check_gave_is_taken_in_from_our_own_pages_on
     assert!(!text(&app, "/cars/empty", StatusCode::OK).await.contains("Look at this next"));
     text(&app, "/api/v1/cars/nobody/causes", StatusCode::NOT_FOUND).await;
 
+    let session = signed_in(&app, "bob").await;
     let post = async |path: &str, kind: &str, origin: Option<&str>, body: &str| {
         let mut request =
             Request::post(path).header(header::HOST, "shop:8765").header(header::CONTENT_TYPE, kind);
-        if let Some(origin) = origin {
-            request = request.header(header::ORIGIN, origin);
-        }
-        let request = request.body(Body::from(body.to_owned())).unwrap();
-        router(app.clone()).oneshot(request).await.unwrap()
+        request = match origin {
+            // A browser.
+            Some(origin) => request.header(header::ORIGIN, origin).header(header::COOKIE, &session),
+            None => request.header(header::AUTHORIZATION, "Bearer bob"),
+        };
+        send(&app, "192.0.2.1", request, body.to_owned()).await
     };
     let (api, form) = ("/api/v1/cars/car-1/checks", "/cars/car-1/checks");
     let (as_json, as_form) = ("application/json", "application/x-www-form-urlencoded");
@@ -327,7 +387,7 @@ async fn causes_are_told_and_what_a_check_gave_is_taken_in_from_our_own_pages_on
     let kept = told.0.lock().unwrap();
     let kept: Vec<_> =
         kept.iter().map(|e| (e.subject.as_str(), e.result.as_str(), e.author.as_str())).collect();
-    assert_eq!(kept, [("output-follows", "stays", "J."), ("output-follows", "follows", "")]);
+    assert_eq!(kept, [("output-follows", "stays", "J."), ("output-follows", "follows", "bob")]);
 }
 
 #[tokio::test]
@@ -335,10 +395,9 @@ async fn a_test_is_begun_pressed_through_and_kept_with_the_car() {
     let Scene { told, app, .. } = scene();
     let post = async |path: &str, body: &str| {
         let request = Request::post(format!("/cars/car-1/guide/{path}"))
-            .header(header::CONTENT_TYPE, "application/x-www-form-urlencoded")
-            .body(Body::from(body.to_owned()))
-            .unwrap();
-        router(app.clone()).oneshot(request).await.unwrap().status()
+            .header(header::AUTHORIZATION, "Bearer bob")
+            .header(header::CONTENT_TYPE, "application/x-www-form-urlencoded");
+        send(&app, "192.0.2.1", request, body.to_owned()).await.status()
     };
     assert_eq!(post("begin", "test=tea").await, StatusCode::BAD_REQUEST);
     assert_eq!(post("keep", "author=J.").await, StatusCode::CONFLICT);
@@ -362,11 +421,8 @@ async fn a_test_is_begun_pressed_through_and_kept_with_the_car() {
 async fn a_reader_chooses_units_and_signs() {
     let Scene { app, start, .. } = scene();
     let as_read = async |cookie: &str| {
-        let request = Request::get(format!("/cars/car-1/cycles/{start}"))
-            .header(header::COOKIE, cookie)
-            .body(Body::empty())
-            .unwrap();
-        let response = router(app.clone()).oneshot(request).await.unwrap();
+        let request = Request::get(format!("/cars/car-1/cycles/{start}")).header(header::COOKIE, cookie);
+        let response = ask(&app, "127.0.0.1", request).await;
         String::from_utf8(response.into_body().collect().await.unwrap().to_bytes().to_vec()).unwrap()
     };
     let usual = as_read("").await;
@@ -532,7 +588,8 @@ async fn serving_ends_when_told() {
     let Scene { app, .. } = scene();
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
     let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
-    let served = tokio::spawn(serve(listener, app, async { stopped.await.unwrap_or(()) }));
+    let served =
+        tokio::spawn(serve(listener, app, None, Bounds::default(), async { stopped.await.unwrap_or(()) }));
     stop.send(()).unwrap();
     served.await.unwrap().unwrap();
 }

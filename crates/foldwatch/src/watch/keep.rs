@@ -8,8 +8,9 @@ use std::time::{Duration, Instant};
 use anyhow::{Context, Result};
 use foldwatch_collect::{Answer, Answers, utc_now};
 use foldwatch_profile::Profile;
+use foldwatch_report::rfc3339;
 use foldwatch_store::{Checkpoint, Durable, Judged, Position, SqliteStore, Storage, StoreError};
-use foldwatch_web::Hub;
+use foldwatch_web::{Hub, LiveMessage, PortState};
 use foldwatch_wire::Reply;
 
 use super::archive;
@@ -18,12 +19,14 @@ use super::judge::{Lost, Work};
 use super::ports::Ports;
 use super::replay::{logger_name, logger_number};
 use super::saved::Saved;
-use super::settings::CarSettings;
+use super::settings::{CarSettings, Disk};
 
 /// So many frames are journalled in one transaction.
 const GROUP: usize = 8192;
 /// How often finished days are looked for, and holes asked for again.
 const LOOK: Duration = Duration::from_secs(60);
+/// The disk, where how it stands is told beside the ports.
+const DISK: &str = "disk";
 /// How often is tried again what could not be written.
 const AGAIN: Duration = Duration::from_secs(1);
 
@@ -38,6 +41,7 @@ pub struct Keeper {
     hub: Arc<Hub>,
     news: Sender<News>,
     looked: Instant,
+    disk: Disk,
     /// The archive is behind and there is more to do.
     more: bool,
 }
@@ -50,6 +54,7 @@ impl Keeper {
     pub fn new(
         mut store: SqliteStore,
         cars: &[CarSettings],
+        disk: Disk,
         lost: Lost,
         ports: Arc<Ports>,
         hub: Arc<Hub>,
@@ -82,6 +87,7 @@ impl Keeper {
             hub,
             news,
             looked,
+            disk,
             more: true,
         })
     }
@@ -261,8 +267,33 @@ impl Keeper {
         }
         if let Ok(space) = self.store.space() {
             metrics::gauge!("foldwatch_disk_free_bytes").set(space.free_bytes as f64);
+            self.tell_room(space.free_bytes >> 20);
         }
         more
+    }
+
+    /// Tells on every page and in the health while there is little room.
+    fn tell_room(&self, free_mib: u64) {
+        let Disk { warn_mib, stop_mib } = self.disk;
+        if free_mib >= warn_mib {
+            self.hub.forget_port(DISK);
+            return;
+        }
+        let words = format!(
+            "only {free_mib} MiB are left: make room; below {stop_mib} MiB nothing is taken over, and loggers keep what \
+             they record"
+        );
+        if self.hub.ports().iter().all(|port| port.port != DISK) {
+            tracing::warn!("disk: {words}");
+        }
+        self.hub.publish(LiveMessage::Port(PortState {
+            port: DISK.to_owned(),
+            car: None,
+            logger: None,
+            well: false,
+            words,
+            since: rfc3339(utc_now()),
+        }));
     }
 
     fn archive_car(&mut self, car: &str, profile: &Arc<Profile>) -> Result<bool> {

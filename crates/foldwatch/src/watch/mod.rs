@@ -4,11 +4,13 @@
 //! tasks, [`judge`] (frames to verdicts and to whoever watches live, never waiting for the disk), and [`keep`] (the one
 //! writer; acknowledges what is on disk). [`archive`] takes finished days out of the journal.
 
+pub mod access;
 pub mod alarms;
 mod archive;
 mod bench;
 mod books;
 mod causes;
+pub mod changing;
 mod evidence;
 mod guides;
 mod judge;
@@ -25,13 +27,15 @@ use std::sync::mpsc::sync_channel;
 use std::sync::{Arc, OnceLock};
 
 use anyhow::{Context, Result, anyhow};
+use foldwatch_access::{Guard, Pace};
 use foldwatch_collect::utc_now;
 use foldwatch_store::{Car, Catalogue, SqliteReader, SqliteStore, Storage};
-use foldwatch_web::{App, Hub, Parts};
+use foldwatch_web::{App, Door, Hub, Parts, Tls};
 use metrics_exporter_prometheus::{PrometheusBuilder, PrometheusHandle};
 use tokio::net::TcpListener;
 use tokio::sync::mpsc;
 
+use changing::Changing;
 use judge::Judge;
 use keep::Keeper;
 use ports::Ports;
@@ -52,6 +56,11 @@ pub struct Watch {
     collecting: tokio::task::JoinHandle<()>,
     threads: Vec<std::thread::JoinHandle<()>>,
     causes: Arc<causes::Causes>,
+    following: tokio::task::JoinHandle<()>,
+    /// The owner's password, where this was the first start.
+    pub first_password: Option<String>,
+    /// What can change while it runs.
+    pub changing: Changing,
 }
 
 impl Watch {
@@ -66,6 +75,7 @@ impl Watch {
             ended = &mut serving => Some(ended),
         };
         self.collecting.abort();
+        self.following.abort();
         self.hub.close();
         serving.abort();
         // A page's connection may live on: the keeper must not wait for what it might enter.
@@ -92,6 +102,12 @@ impl Watch {
 /// A folder that is in use, or can't be used; an address that is taken.
 pub async fn start(settings: Settings) -> Result<Watch> {
     let meter = meter()?;
+    let files = access::Files::new(&settings.data);
+    let tls = match &settings.tls {
+        Some(files) => Some(Arc::new(Tls::load(&files.certificate, &files.key).map_err(|why| anyhow!(why))?)),
+        None => None,
+    };
+    changing::guarded(&settings, &files)?;
     let listener = TcpListener::bind(settings.listen)
         .await
         .with_context(|| format!("{} can't be served: is another program there?", settings.listen))?;
@@ -118,23 +134,27 @@ pub async fn start(settings: Settings) -> Result<Watch> {
         })
     };
     let opened = Arc::clone(&open);
-    let (keeper, reader, fleet, books, told, alarms) = tokio::task::spawn_blocking(move || -> Result<_> {
-        let mut store = SqliteStore::open(&folder)?;
-        enter(&mut store, &settings.cars)?;
-        let reader = store.reader()?;
-        let (ports, hub, lost) = parts;
-        let (told, alarms, outside) = match &settings.alarms {
-            None => (None, None, None),
-            Some(of) => {
-                let (ledger, alarms, to) = alarms::Alarms::new(of, &folder)?;
-                (Some(ledger), Some(alarms), Some(books::Outside { to, findings: of.findings }))
-            }
-        };
-        let (fleet, books, news) = books::Books::new(&settings.cars, store.reader()?, opened, outside);
-        let keeper = Keeper::new(store, &settings.cars, lost, ports, hub, news)?;
-        Ok((keeper, reader, fleet, books, told, alarms))
-    })
-    .await??;
+    let began = files.clone();
+    let (keeper, reader, fleet, books, told, alarms, (accounts, first_password)) =
+        tokio::task::spawn_blocking(move || -> Result<_> {
+            let mut store = SqliteStore::open_with(&folder, settings.disk.reserve())?;
+            // With the folder's lock held, so that two first starts don't make two owners.
+            let people = began.begin()?;
+            enter(&mut store, &settings.cars)?;
+            let reader = store.reader()?;
+            let (ports, hub, lost) = parts;
+            let (told, alarms, outside) = match &settings.alarms {
+                None => (None, None, None),
+                Some(of) => {
+                    let (ledger, alarms, to) = alarms::Alarms::new(of, &folder)?;
+                    (Some(ledger), Some(alarms), Some(books::Outside { to, findings: of.findings }))
+                }
+            };
+            let (fleet, books, news) = books::Books::new(&settings.cars, store.reader()?, opened, outside);
+            let keeper = Keeper::new(store, &settings.cars, settings.disk, lost, ports, hub, news)?;
+            Ok((keeper, reader, fleet, books, told, alarms, people))
+        })
+        .await??;
     let spawn = |name: &str, body: Box<dyn FnOnce() + Send>| {
         std::thread::Builder::new()
             .name(name.to_owned())
@@ -171,6 +191,11 @@ pub async fn start(settings: Settings) -> Result<Watch> {
     let collecting =
         tokio::spawn(foldwatch_collect::collect(settings.ports, batches_in, move |n| news.news(n)));
     let opened = Arc::clone(&open);
+    let trail = Arc::new(access::Trail::new(files.clone()));
+    let pace = Pace::new(settings.limits.requests_a_second, settings.limits.requests_at_once);
+    let door = Arc::new(Door::new(Guard::new(accounts, pace), trail));
+    let changing = Changing { files, door: Arc::clone(&door), tls: tls.clone() };
+    let following = tokio::spawn(changing.clone().follow());
     let app = App::new(Parts {
         open: Box::new(move || opened()),
         traces: Arc::new(traces::Kept(open)),
@@ -180,9 +205,11 @@ pub async fn start(settings: Settings) -> Result<Watch> {
         fleet,
         told,
         hub: Arc::clone(&hub),
+        door,
         metrics: Box::new(move || meter.render()),
     });
-    let serving = tokio::spawn(foldwatch_web::serve(listener, app, std::future::pending()));
+    let bounds = settings.limits.bounds();
+    let serving = tokio::spawn(foldwatch_web::serve(listener, app, tls, bounds, std::future::pending()));
     Ok(Watch {
         address,
         hub,
@@ -190,6 +217,9 @@ pub async fn start(settings: Settings) -> Result<Watch> {
         collecting,
         threads: [judging, keeping, booking].into_iter().chain(telling).collect(),
         causes,
+        following,
+        first_password,
+        changing,
     })
 }
 

@@ -3,12 +3,13 @@
 use axum::Json;
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
-use axum::http::{HeaderMap, StatusCode};
+use axum::http::StatusCode;
 use foldwatch_report::Diagnosis;
 
 use crate::app::App;
 use crate::causes::{self, Looked};
 use crate::failure::{Failure, FailureBody};
+use crate::gate::Who;
 use crate::{own, query};
 
 /// The causes of what was found on a car, ranked, and the next check.
@@ -40,22 +41,20 @@ pub(crate) async fn causes(
     responses(
         (status = 201, body = Diagnosis),
         (status = 400, body = FailureBody),
-        (status = 403, body = FailureBody),
         (status = 404, body = FailureBody)
     )
 )]
 pub(crate) async fn checks(
     State(app): State<App>,
     Path(car): Path<String>,
-    headers: HeaderMap,
+    Who(caller): Who,
     looked: Result<Json<Looked>, JsonRejection>,
 ) -> Result<(StatusCode, Json<Diagnosis>), Failure> {
-    own::page(&headers)?;
     let Json(looked) = looked
         .map_err(|error| Failure::parameter("the body", &error.body_text(), "JSON with check and result"))?;
     app.ask(move |desk| {
         query::car(desk, &car)?;
-        let found = causes::enter(desk, &car, looked, own::now())?;
+        let found = causes::enter(desk, &car, looked.by(&caller), own::now())?;
         Ok((StatusCode::CREATED, Json(found)))
     })
     .await

@@ -6,14 +6,14 @@ use axum::Json;
 use axum::body::{Body, Bytes};
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{Path, State};
-use axum::http::{HeaderMap, StatusCode, header};
+use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use tokio_stream::wrappers::ReceiverStream;
 
 use crate::app::App;
 use crate::evidence::{Bag, Stage, Wish};
 use crate::failure::{Failure, FailureBody};
-use crate::{own, query};
+use crate::query;
 
 /// The bags of evidence of a car, newest first.
 #[utoipa::path(
@@ -73,10 +73,8 @@ pub(crate) async fn bag(
 pub(crate) async fn make(
     State(app): State<App>,
     Path(car): Path<String>,
-    headers: HeaderMap,
     wish: Result<Json<Wish>, JsonRejection>,
 ) -> Result<(StatusCode, Json<Bag>), Failure> {
-    own::page(&headers)?;
     let Json(wish) = wish.map_err(|error| {
         Failure::parameter("the body", &error.body_text(), "JSON that says what is wanted")
     })?;

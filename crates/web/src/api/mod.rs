@@ -7,9 +7,11 @@ mod cycles;
 mod evidence;
 mod export;
 mod fleet;
+pub(crate) mod guarded;
 mod live;
 mod machine;
 mod record;
+mod trail;
 mod trend;
 
 use utoipa::OpenApi;
@@ -67,9 +69,12 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .routes(routes!(machine::metrics))
         .routes(routes!(machine::health))
         .routes(routes!(machine::ready))
+        .routes(routes!(trail::trail))
 }
 
 /// The description without serving anything: for documents and tests.
 pub fn described() -> utoipa::openapi::OpenApi {
-    router().into_openapi()
+    let mut described = router().into_openapi();
+    guarded::describe(&mut described);
+    described
 }

@@ -2,7 +2,6 @@
 
 use axum::Form;
 use axum::extract::{Path, State};
-use axum::http::HeaderMap;
 use axum::response::Redirect;
 use foldwatch_report::{Cause, Diagnosis, NextCheck};
 use maud::{Markup, html};
@@ -10,6 +9,7 @@ use maud::{Markup, html};
 use super::{Failed, car_href, sentence};
 use crate::app::App;
 use crate::causes::{self, Looked};
+use crate::gate::Who;
 use crate::{own, query, texts};
 
 /// Causes that are likelier than this are shown, and no more than so many.
@@ -88,14 +88,13 @@ fn check(car: &str, next: &NextCheck) -> Markup {
 pub(super) async fn enter(
     State(app): State<App>,
     Path(car): Path<String>,
-    headers: HeaderMap,
+    Who(caller): Who,
     Form(looked): Form<Looked>,
 ) -> Result<Redirect, Failed> {
-    own::page(&headers)?;
     let back = format!("{}#causes", car_href(&car));
     app.ask(move |desk| {
         query::car(desk, &car)?;
-        causes::enter(desk, &car, looked, own::now()).map(|_| ())
+        causes::enter(desk, &car, looked.by(&caller), own::now()).map(|_| ())
     })
     .await?;
     Ok(Redirect::to(&back))

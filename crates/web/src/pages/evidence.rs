@@ -2,7 +2,6 @@
 
 use axum::Form;
 use axum::extract::{Path, State};
-use axum::http::HeaderMap;
 use axum::response::Redirect;
 use foldwatch_store::{CycleQuery, CycleSummary};
 use foldwatch_units::{Micros, Seconds};
@@ -12,7 +11,7 @@ use super::{At, Failed, car_href, frame};
 use crate::app::App;
 use crate::evidence::{Bag, Stage, Wish, field};
 use crate::query::{self, CarView};
-use crate::{own, texts};
+use crate::texts;
 
 struct Seen {
     view: CarView,
@@ -149,10 +148,8 @@ fn checking(fingerprint: &str) -> Markup {
 pub(super) async fn make(
     State(app): State<App>,
     Path(car): Path<String>,
-    headers: HeaderMap,
     Form(wish): Form<Wish>,
 ) -> Result<Redirect, Failed> {
-    own::page(&headers)?;
     let back = format!("{}/evidence#bags", car_href(&car));
     let wanted = wish.wanted()?;
     app.ask(move |desk| {

@@ -2,7 +2,6 @@
 
 use axum::Form;
 use axum::extract::{Path, State};
-use axum::http::HeaderMap;
 use axum::response::Redirect;
 use foldwatch_guide::{Kind, Press};
 use foldwatch_report::rfc3339;
@@ -15,7 +14,7 @@ use crate::app::App;
 use crate::charts::Shape;
 use crate::failure::Failure;
 use crate::guide::{self, GuideNow};
-use crate::{own, query, texts};
+use crate::{query, texts};
 
 pub(super) async fn page(State(app): State<App>, Path(car): Path<String>) -> Result<Markup, Failed> {
     let (view, now, last) = app
@@ -126,10 +125,8 @@ pub(super) struct Sent {
 async fn done(
     app: App,
     car: String,
-    headers: &HeaderMap,
     act: impl FnOnce(&crate::app::Desk, &str) -> Result<(), Failure> + Send + 'static,
 ) -> Result<Redirect, Failed> {
-    own::page(headers)?;
     let back = format!("{}/guide", car_href(&car));
     app.ask(move |desk| {
         query::car(desk, &car)?;
@@ -142,10 +139,9 @@ async fn done(
 pub(super) async fn begin(
     State(app): State<App>,
     Path(car): Path<String>,
-    headers: HeaderMap,
     Form(sent): Form<Sent>,
 ) -> Result<Redirect, Failed> {
-    done(app, car, &headers, move |desk, car| {
+    done(app, car, move |desk, car| {
         let kind = Kind::of(&sent.test)
             .ok_or_else(|| Failure::parameter("test", &sent.test, "one of the tests on this page"))?;
         desk.guides().begin(car, kind).map_err(|why| Failure::cannot_test(&why))
@@ -156,10 +152,9 @@ pub(super) async fn begin(
 pub(super) async fn press(
     State(app): State<App>,
     Path(car): Path<String>,
-    headers: HeaderMap,
     Form(sent): Form<Sent>,
 ) -> Result<Redirect, Failed> {
-    done(app, car, &headers, move |desk, car| {
+    done(app, car, move |desk, car| {
         let press = Press::of(&sent.press)
             .ok_or_else(|| Failure::parameter("press", &sent.press, "one of the buttons on this page"))?;
         desk.guides().press(car, press);
@@ -171,18 +166,13 @@ pub(super) async fn press(
 pub(super) async fn keep(
     State(app): State<App>,
     Path(car): Path<String>,
-    headers: HeaderMap,
     Form(sent): Form<Sent>,
 ) -> Result<Redirect, Failed> {
-    done(app, car, &headers, move |desk, car| guide::keep(desk, car, sent.author.trim())).await
+    done(app, car, move |desk, car| guide::keep(desk, car, sent.author.trim())).await
 }
 
-pub(super) async fn drop(
-    State(app): State<App>,
-    Path(car): Path<String>,
-    headers: HeaderMap,
-) -> Result<Redirect, Failed> {
-    done(app, car, &headers, move |desk, car| {
+pub(super) async fn drop(State(app): State<App>, Path(car): Path<String>) -> Result<Redirect, Failed> {
+    done(app, car, move |desk, car| {
         desk.guides().end(car);
         Ok(())
     })

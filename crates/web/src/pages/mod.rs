@@ -11,6 +11,7 @@ mod evidence;
 mod fleet;
 mod guide;
 mod record;
+pub(crate) mod sign_in;
 mod trend;
 
 use axum::Router;
@@ -23,6 +24,7 @@ use crate::app::App;
 use crate::charts::Shape;
 use crate::charts::svg::mark;
 use crate::failure::Failure;
+use crate::gate::with_advice;
 use crate::live::PortState;
 use crate::reading::{self, Dates};
 use crate::texts;
@@ -57,6 +59,8 @@ pub(crate) fn router() -> Router<App> {
         .route("/fleet", get(fleet::page))
         .route("/reading", get(reading::choose))
         .route("/cars/{car}/evidence", get(evidence::page).post(evidence::make))
+        .route("/sign-in", get(sign_in::page).post(sign_in::sign_in))
+        .route("/sign-out", post(sign_in::sign_out))
         .route("/api", get(api_list::page))
         .route("/style.css", get(|| asset("text/css; charset=utf-8", STYLE)))
         .route("/script.js", get(|| asset("text/javascript; charset=utf-8", SCRIPT)))
@@ -86,7 +90,8 @@ impl IntoResponse for Failed {
                 p.quiet { "For whoever looks after foldwatch: " (self.0.code) }
             }
         };
-        (self.0.status, frame("not shown", None, &[], &body)).into_response()
+        let response = (self.0.status, frame("not shown", None, &[], &body)).into_response();
+        with_advice(response, &self.0)
     }
 }
 
@@ -142,7 +147,7 @@ fn frame(title: &str, car: Option<(&str, &str, At)>, ports: &[PortState], body: 
                 footer {
                     p { (texts::CAUTION) }
                     (reading_form(reading))
-                    p { a href="/api" { "For programs: the API" } }
+                    p { a href="/sign-in" { "Sign in or out" } " · " a href="/api" { "For programs: the API" } }
                 }
             }
         }
@@ -184,7 +189,7 @@ pub(crate) fn cycle_href(car: &str, start: &str) -> String {
 }
 
 /// Percent-encoding of one part of a path (RFC 3986, sections 2.3 and 3.3).
-fn escaped(text: &str) -> String {
+pub(crate) fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for byte in text.bytes() {
         match byte {

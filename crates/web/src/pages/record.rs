@@ -2,7 +2,6 @@
 
 use axum::Form;
 use axum::extract::{Path, State};
-use axum::http::HeaderMap;
 use axum::response::Redirect;
 use maud::{Markup, html};
 use serde::Deserialize;
@@ -11,6 +10,7 @@ use super::{Failed, car_href, short_time};
 use crate::app::App;
 use crate::entries::{self, EntryRow, Written};
 use crate::failure::Failure;
+use crate::gate::Who;
 use crate::{own, query, texts};
 
 /// Entries that the page shows, the newest of them.
@@ -106,12 +106,11 @@ impl Sent {
 pub(super) async fn write(
     State(app): State<App>,
     Path(car): Path<String>,
-    headers: HeaderMap,
+    Who(caller): Who,
     Form(sent): Form<Sent>,
 ) -> Result<Redirect, Failed> {
-    own::page(&headers)?;
     let back = format!("{}#record", car_href(&car));
-    let written = sent.written()?;
+    let written = entries::by(&caller, sent.written()?);
     app.ask(move |desk| {
         query::car(desk, &car)?;
         entries::enter(desk, &car, written, own::now())

@@ -4,13 +4,11 @@ use std::io::Cursor;
 use std::io::Read;
 use std::sync::Mutex;
 
-use axum::body::Body;
 use axum::http::{Request, StatusCode, header};
 use http_body_util::BodyExt;
-use tower::ServiceExt;
 
-use super::{get, json, scene, text};
-use crate::{Bag, Evidence, NotMade, Stage, Stretch, Wanted, router};
+use super::{ask, get, json, scene, send, signed_in, text};
+use crate::{Bag, Evidence, NotMade, Stage, Stretch, Wanted};
 
 /// Every second bag fails; the third wish finds it busy.
 #[derive(Default)]
@@ -63,9 +61,8 @@ async fn post(app: &crate::App, kind: &str, path: &str, site: &str, body: &str) 
     let request = Request::post(path)
         .header(header::CONTENT_TYPE, kind)
         .header("sec-fetch-site", site)
-        .body(Body::from(body.to_owned()))
-        .unwrap();
-    router(app.clone()).oneshot(request).await.unwrap()
+        .header(header::COOKIE, signed_in(app, "bob").await);
+    send(app, "192.0.2.1", request, body.to_owned()).await
 }
 
 const JSON: &str = "application/json";
@@ -95,7 +92,7 @@ async fn a_zip_goes_as_it_is_to_a_browser_too() {
     let app = scene().app;
     post(&app, JSON, "/api/v1/cars/car-1/evidence", "none", "{}").await;
     let request = Request::get("/api/v1/cars/car-1/evidence/1/bag.zip").header("accept-encoding", "gzip");
-    let zip = router(app).oneshot(request.body(Body::empty()).unwrap()).await.unwrap();
+    let zip = ask(&app, "127.0.0.1", request).await;
     assert!(
         zip.headers().get(header::CONTENT_ENCODING).is_none()
             && zip.headers().contains_key(header::CONTENT_LENGTH)

@@ -1,4 +1,6 @@
-//! What the daemon is told: from one file, and from the command line over it.
+//! What the daemon is told: from one file, the environment over it, and the command line over both.
+
+mod file;
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -9,12 +11,13 @@ use foldwatch_collect::Port;
 use foldwatch_columns::ColumnMap;
 use foldwatch_profile::Profile;
 use foldwatch_wire::Encoding;
-use serde::Deserialize;
 
-use super::alarms::settings::{AlarmKeys, AlarmSettings};
+use super::alarms::settings::AlarmSettings;
 use super::lines::LinesSettings;
 use crate::evidence::KeyFolder;
 use crate::profiles;
+pub use file::{Disk, Limits, LogForm};
+use file::{PortEncoding, PortKeys, Read};
 
 /// What the daemon works with.
 #[derive(Debug, Clone)]
@@ -33,6 +36,23 @@ pub struct Settings {
     pub cars: Vec<CarSettings>,
     /// Who outside is told; `None`: nobody.
     pub alarms: Option<AlarmSettings>,
+    /// What encrypts the pages.
+    pub tls: Option<TlsFiles>,
+    /// Bounds on those who ask.
+    pub limits: Limits,
+    /// Room on the disk.
+    pub disk: Disk,
+    /// How the log is written.
+    pub log_form: LogForm,
+}
+
+/// Certificate and key, as PEM.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TlsFiles {
+    /// The certificate, with those between it and the authority behind it.
+    pub certificate: PathBuf,
+    /// Its key.
+    pub key: PathBuf,
 }
 
 /// A car.
@@ -71,61 +91,10 @@ impl CarSettings {
     }
 }
 
-/// The file.
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct SettingsFile {
-    data: Option<PathBuf>,
-    keys: Option<PathBuf>,
-    listen: Option<SocketAddr>,
-    #[serde(default)]
-    port: Vec<PortFile>,
-    #[serde(default)]
-    car: Vec<CarFile>,
-    alarms: Option<AlarmKeys>,
-}
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct PortFile {
-    name: String,
-    #[serde(default = "usual_baud")]
-    baud: u32,
-    encoding: Option<PortEncoding>,
-    /// Whose lines of columns come here: they tell no logger.
-    car: Option<String>,
-    /// What their columns are.
-    columns: Option<PathBuf>,
-}
-
-#[derive(Debug, Clone, Copy, Deserialize)]
-#[serde(rename_all = "lowercase")]
-enum PortEncoding {
-    Packed,
-    Text,
-    Columns,
-}
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct CarFile {
-    id: String,
-    name: Option<String>,
-    profile: PathBuf,
-    #[serde(default)]
-    loggers: Vec<String>,
-    #[serde(default)]
-    group: String,
-}
-
 /// The speed that is taken where none is said.
 pub const USUAL_BAUD: u32 = 115_200;
 /// Where the pages are where nothing else is said.
 pub const USUAL_ADDRESS: ([u8; 4], u16) = ([127, 0, 0, 1], 8765);
-
-fn usual_baud() -> u32 {
-    USUAL_BAUD
-}
 
 /// What the command line may say instead.
 #[derive(Debug, Default)]
@@ -148,18 +117,32 @@ pub struct Overrides {
     pub car: Option<(String, PathBuf)>,
 }
 
+/// The settings as they were said, and by whom.
+///
+/// # Errors
+/// A file that can't be read, or the first wrong key or value, with its place.
+pub fn read(overrides: &Overrides) -> Result<Read> {
+    let text =
+        overrides.config.as_deref().map(|path| Ok::<_, anyhow::Error>((path, profiles::read_text(path)?)));
+    let text = text.transpose()?;
+    // The command line knows this one from the environment, too.
+    let in_environment = std::env::var_os("FOLDWATCH_KEYS").map(PathBuf::from);
+    let keys = overrides.keys.as_ref().filter(|keys| Some(*keys) != in_environment.as_ref());
+    let said = [
+        ("data", overrides.data.as_ref().map(|data| data.display().to_string())),
+        ("keys", keys.map(|keys| keys.display().to_string())),
+        ("listen", overrides.listen.map(|listen| listen.to_string())),
+    ];
+    let said: Vec<_> = said.into_iter().filter_map(|(key, value)| Some((key, value?))).collect();
+    Read::new(text.as_ref().map(|(path, text)| (*path, text.as_str())), std::env::vars_os(), &said)
+}
+
 /// The settings, checked.
 ///
 /// # Errors
 /// A file that can't be read or is wrong, with line and column; or nothing to do.
 pub fn settings(overrides: &Overrides) -> Result<Settings> {
-    let file: SettingsFile = match &overrides.config {
-        Some(path) => {
-            let text = profiles::read_text(path)?;
-            toml::from_str(&text).map_err(|error| anyhow!("{}: {error}", path.display()))?
-        }
-        None => SettingsFile::default(),
-    };
+    let file = read(overrides)?.file;
     let beside = overrides.config.as_deref().and_then(Path::parent).unwrap_or(Path::new(""));
     let mut cars = Vec::new();
     for car in &file.car {
@@ -199,13 +182,14 @@ pub fn settings(overrides: &Overrides) -> Result<Settings> {
     if cars.iter().filter(|car| car.loggers.is_empty()).count() > 1 {
         bail!("more than one car names no loggers: whose frames are whose would be a guess");
     }
-    let named = |name: &String| PortFile {
+    let named = |name: &String| PortKeys {
         name: name.clone(),
         baud: overrides.baud,
         encoding: None,
         car: overrides.car.as_ref().filter(|_| overrides.columns.is_some()).map(|(id, _)| id.clone()),
         columns: overrides.columns.clone(),
     };
+    let beside_file = beside;
     let (listed, beside) = match overrides.ports.as_slice() {
         [] => (file.port, beside),
         names => (names.iter().map(named).collect(), Path::new("")),
@@ -215,18 +199,30 @@ pub fn settings(overrides: &Overrides) -> Result<Settings> {
         .iter()
         .filter_map(|port| lines(port, &cars, beside).transpose())
         .collect::<Result<Vec<_>>>()?;
-    let listen = overrides.listen.or(file.listen).unwrap_or_else(|| SocketAddr::from(USUAL_ADDRESS));
-    if !listen.ip().is_loopback() {
-        bail!(
-            "{listen} can be reached by others, and nothing guards the pages yet: serve on 127.0.0.1 and reach it \
-             through a tunnel or a proxy that asks who is there"
-        );
-    }
-    let data = overrides.data.clone().or(file.data).context("no folder for the data: give --data FOLDER")?;
-    let keys = overrides.keys.clone().or(file.keys).or_else(KeyFolder::usual);
-    let beside = overrides.config.as_deref().and_then(Path::parent).unwrap_or(Path::new(""));
-    let alarms = file.alarms.as_ref().map(|keys| keys.checked(beside)).transpose()?;
-    Ok(Settings { data, keys, listen, ports, lines, cars, alarms })
+    let listen = file.listen.unwrap_or_else(|| SocketAddr::from(USUAL_ADDRESS));
+    let tls = match (&file.tls.certificate, &file.tls.key) {
+        (Some(certificate), Some(key)) => {
+            Some(TlsFiles { certificate: near(beside_file, certificate), key: near(beside_file, key) })
+        }
+        (None, None) => None,
+        _ => bail!("[tls]: certificate and key belong together; name both or none"),
+    };
+    let data = file.data.context("no folder for the data: give --data FOLDER")?;
+    let keys = file.keys.or_else(KeyFolder::usual);
+    let alarms = file.alarms.as_ref().map(|keys| keys.checked(beside_file)).transpose()?;
+    Ok(Settings {
+        data,
+        keys,
+        listen,
+        ports,
+        lines,
+        cars,
+        alarms,
+        tls,
+        limits: file.limits,
+        disk: file.disk,
+        log_form: file.log_form,
+    })
 }
 
 /// A file named in the settings lies beside them, if it is there.
@@ -236,7 +232,7 @@ fn near(beside: &Path, file: &Path) -> PathBuf {
 }
 
 /// Whose lines of columns come at a port, where that is said.
-fn lines(port: &PortFile, cars: &[CarSettings], beside: &Path) -> Result<Option<LinesSettings>> {
+fn lines(port: &PortKeys, cars: &[CarSettings], beside: &Path) -> Result<Option<LinesSettings>> {
     if port.car.is_none() && port.columns.is_none() {
         return Ok(None);
     }
@@ -256,7 +252,7 @@ fn lines(port: &PortFile, cars: &[CarSettings], beside: &Path) -> Result<Option<
     Ok(Some(LinesSettings { port: name.clone(), car: car.id.clone(), map }))
 }
 
-fn port(port: &PortFile) -> Port {
+fn port(port: &PortKeys) -> Port {
     let encoding = port.encoding.map(|encoding| match encoding {
         PortEncoding::Packed => Encoding::Packed,
         PortEncoding::Text => Encoding::Text,
@@ -303,7 +299,6 @@ mod tests {
         let car = "[[car]]\nid = \"oak\"\nprofile = \"hardtop-five\"\n";
         let said = |text: &str| format!("{:#}", read(text).unwrap_err());
         assert!(said(&format!("{car}logger = []\n")).contains("line 4, column 1"));
-        assert!(said(&format!("listen = \"0.0.0.0:80\"\n{car}")).contains("others"));
         assert!(said(&format!("{car}loggers = [\"pump\"]\n")).contains("no logger"));
         assert!(said(&format!("{car}{}", car.replace("oak", "elm"))).contains("guess"));
         assert!(said("").contains("no car"));
