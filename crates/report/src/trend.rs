@@ -141,6 +141,10 @@ pub struct Watch {
     pub ewma: f64,
     /// See `ewma`.
     pub ewma_limit: f64,
+    /// Cycles between false alarms of the CUSUM, on average, where the baseline is known and cycles are independent.
+    pub cusum_run_length: f64,
+    /// The same of the EWMA.
+    pub ewma_run_length: f64,
     /// When the alarm that stands was raised, RFC 3339, UTC.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub alarm: Option<String>,
@@ -193,6 +197,8 @@ impl Trend {
                 cusum_limit: found.watch.sum_limit,
                 ewma: found.watch.average,
                 ewma_limit: found.watch.average_limit,
+                cusum_run_length: trend::watch::run_lengths().0.round(),
+                ewma_run_length: trend::watch::run_lengths().1.round(),
                 alarm: found.watch.alarm.map(|a| rfc3339(a.at)),
                 alarm_began_cycle: found.watch.alarm.map(|a| a.began),
             },

@@ -8,6 +8,7 @@ use crate::point::{Point, Worse, days_between};
 use crate::stats::order::{median, scaled_mad};
 use crate::stats::{correlated, cusum, ewma};
 use foldwatch_units::Micros;
+use std::sync::OnceLock;
 
 /// The baseline is learned from at least this many cycles. Judgement: about a month of a car in regular use.
 pub const LEARN: usize = 40;
@@ -33,10 +34,13 @@ pub const WEIGHT: f64 = 0.1;
 pub const REACH: f64 = 4.5;
 
 /// Average number of cycles between false alarms of each chart where the baseline is exactly known and the values are
-/// independent: (CUSUM, EWMA). Computed from the chart's Markov chain; takes some milliseconds.
+/// independent: (CUSUM, EWMA). Computed from the chart's Markov chain, once.
 pub fn run_lengths() -> (f64, f64) {
-    let cusum = cusum::one_sided_run_length(ALLOWANCE, DECISION, 0.0);
-    (cusum, ewma::upper_run_length(WEIGHT, REACH, 0.0))
+    static LENGTHS: OnceLock<(f64, f64)> = OnceLock::new();
+    *LENGTHS.get_or_init(|| {
+        let cusum = cusum::one_sided_run_length(ALLOWANCE, DECISION, 0.0);
+        (cusum, ewma::upper_run_length(WEIGHT, REACH, 0.0))
+    })
 }
 
 /// The expected number of false alarms of one series in so many cycles, the baseline's own error being
