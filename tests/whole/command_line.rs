@@ -75,3 +75,58 @@ fn what_only_claims_to_be_parquet_is_refused() {
     assert_eq!(code, Some(1));
     assert!(err.contains("Parquet") || err.contains("parquet"), "{err}");
 }
+
+/// What a check gave moves the ranking to what was foretold, to the per cent that pages show, and another table of causes is taken; a slip is told with
+/// what would do.
+#[test]
+fn the_result_of_a_check_moves_the_ranking() {
+    let judged = |more: &[&str]| {
+        let log =
+            ["analyze", "sample-logs/packed/four-cycles.bin.gz", "--profile", "hardtop-five", "--format"];
+        let mut args: Vec<&str> = log.to_vec();
+        args.push("json");
+        args.extend(more);
+        foldwatch(&args, b"")
+    };
+    let json = |output: Output| -> serde_json::Value {
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        serde_json::from_slice(&output.stdout).unwrap()
+    };
+    let probability = |judged: &serde_json::Value, cause: &str| {
+        let all = judged["causes"].as_array().unwrap();
+        all.iter().find(|c| c["cause"] == cause).map_or(0.0, |c| c["probability"].as_f64().unwrap())
+    };
+    let before = json(judged(&[]));
+    let next = &before["next_check"];
+    let stays = next["results"].as_array().unwrap().iter().find(|r| r["result"] == "stays").unwrap();
+    let foretold =
+        stays["causes"].as_array().unwrap().iter().find(|c| c["name"] == "Pump relay welded or burnt");
+    let foretold = foretold.unwrap()["probability"].as_f64().unwrap();
+    let after = json(judged(&["--result", "relay-follows=stays"]));
+    let (was, is) = (probability(&before, "relay"), probability(&after, "relay"));
+    assert!(is > was + 0.2 && (is - foretold).abs() < 0.01, "{was} {is} {foretold}");
+    // It was made: another one is asked for.
+    assert_ne!(after["next_check"]["check"], next["check"]);
+
+    let said = |more: &[&str]| {
+        let output = judged(more);
+        assert_eq!((output.status.code(), output.stdout.len()), (Some(1), 0));
+        String::from_utf8(output.stderr).unwrap()
+    };
+    assert!(
+        said(&["--result", "relay-follows=maybe"])
+            .contains("`relay-follows=stays` or `relay-follows=follows`")
+    );
+    assert!(said(&["--result", "relay=stays"]).contains("there is no check `relay`"));
+    assert!(said(&["--causes", "no-such-table.toml"]).contains("no-such-table.toml"));
+
+    // The same table from a file of one's own; and one with a slip.
+    let text = std::fs::read_to_string(top().join("config/causes.toml")).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let own = folder.path().join("causes.toml");
+    std::fs::write(&own, &text).unwrap();
+    assert_eq!(json(judged(&["--causes", own.to_str().unwrap()]))["causes"], before["causes"]);
+    std::fs::write(&own, text.replacen("[[cause]]", "[[caus]]", 1)).unwrap();
+    let refused = said(&["--causes", own.to_str().unwrap()]);
+    assert!(refused.contains("causes.toml") && refused.contains("line"), "{refused}");
+}

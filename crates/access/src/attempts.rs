@@ -21,7 +21,7 @@ const LONGEST: Duration = Duration::from_secs(15 * 60);
 const LONGEST_HERE: Duration = Duration::from_secs(5);
 /// Misses are forgotten after so long without another one.
 const FORGOTTEN: Duration = Duration::from_secs(60 * 60);
-/// So many places and names are remembered; beyond, the ones that missed longest ago are forgotten.
+/// So many places and names are remembered; beyond, the half that missed longest ago is forgotten.
 const REMEMBERED: usize = 4096;
 
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
@@ -72,11 +72,17 @@ impl Attempts {
         if self.0.len() > REMEMBERED {
             self.0.retain(|_, missed| now.duration_since(missed.last) < FORGOTTEN);
         }
-        while self.0.len() > REMEMBERED {
-            let Some(oldest) = self.0.iter().min_by_key(|(_, m)| m.last).map(|(key, _)| key.clone()) else {
-                break;
-            };
-            self.0.remove(&oldest);
+        if self.0.len() > REMEMBERED {
+            // Half of them at once, the older one: a flood of names must not cost a search each.
+            let mut times: Vec<Instant> = self.0.values().map(|missed| missed.last).collect();
+            let mut go = times.len() / 2;
+            let (_, middle, _) = times.select_nth_unstable(go);
+            let middle = *middle;
+            self.0.retain(|_, missed| {
+                let old = missed.last <= middle && go > 0;
+                go -= usize::from(old);
+                !old
+            });
         }
     }
 
