@@ -56,10 +56,10 @@ pub(super) async fn page(caller: Option<Extension<Caller>>, Asked(asked): Asked<
 
 fn known(caller: &Caller) -> Markup {
     let body = html! {
-        section.notice {
+        section {
             h1 { "Signed in" }
             p { "You are signed in here as " strong { (caller.name) } ", who may " (caller.role.as_str()) "." }
-            form method="post" action="/sign-out" { button type="submit" { "Sign out" } }
+            form.entry method="post" action="/sign-out" { button type="submit" { "Sign out" } }
             p { a href="/" { "To the cars" } }
         }
     };
@@ -69,11 +69,11 @@ fn known(caller: &Caller) -> Markup {
 /// The form, with what is to come after it and why it is shown again.
 pub(crate) fn form(then: &str, kept: Option<&Kept>, failure: Option<&Failure>) -> Response {
     let body = html! {
-        section.notice {
+        section {
             h1 { "Sign in" }
-            @if let Some(failure) = failure { p role="alert" { (failure.message) } }
+            @if let Some(failure) = failure { p.notice role="alert" { (failure.message) } }
             @if kept.is_some() { p { "What you entered is not lost: it is shown once more when you are signed in." } }
-            form.sign-in method="post" action="/sign-in" {
+            form.entry.sign-in method="post" action="/sign-in" {
                 label { "Name " input type="text" name="name" required maxlength="64" autocomplete="username"; }
                 label { "Password " input type="password" name="password" required maxlength="1024" autocomplete="current-password"; }
                 input type="hidden" name="then" value=(then);
@@ -134,10 +134,10 @@ pub(super) async fn sign_in(
 fn again(kept: &Kept) -> Markup {
     let fields: Vec<(String, String)> = serde_urlencoded::from_str(&kept.body).unwrap_or_default();
     let body = html! {
-        section.notice {
+        section {
             h1 { "Signed in" }
             p { "This is what you entered. It is kept when you send it." }
-            form method="post" action=(kept.to) {
+            form.entry method="post" action=(kept.to) {
                 dl { @for (name, value) in fields.iter().filter(|(_, value)| !value.is_empty()) { dt { (name) } dd { (value) } } }
                 @for (name, value) in &fields { input type="hidden" name=(name) value=(value); }
                 button type="submit" { "Enter it" }
