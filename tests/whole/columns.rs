@@ -88,3 +88,24 @@ fn a_logger_that_prints_columns_is_recorded_and_judged_as_its_file_is() {
     let stretches = std::fs::read_to_string(format!("{bag}/data/stretches.csv")).unwrap();
     assert!(stretches.contains("no-checksum"), "{stretches}");
 }
+
+/// What was exported is a log of columns like any other: read again it says the same, also of switches whose line is low
+/// while they are made.
+#[test]
+fn exported_samples_are_read_back_as_they_were() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = |name: &str| dir.path().join(name).to_str().unwrap().to_owned();
+    let (first, second) = (path("first.csv"), path("second.csv"));
+    let log = "sample-logs/packed/four-cycles.bin.gz";
+    for (from, to) in [(log, &first), (&*first, &second)] {
+        run(&["export", from, "--profile", "hardtop-five", "--table", "samples", "-o", to]);
+    }
+    let (first_text, second_text) =
+        (std::fs::read_to_string(&first).unwrap(), std::fs::read_to_string(&second).unwrap());
+    assert!(first_text.lines().count() > 1000 && first_text.contains(",on,") && first_text.contains(",off,"));
+    let differ = first_text.lines().zip(second_text.lines()).find(|(a, b)| a != b);
+    assert_eq!(differ, None);
+    assert_eq!(first_text.len(), second_text.len());
+    let judged = |from: &str| table(&run(&["analyze", from, "--profile", "hardtop-five", "--format", "csv"]));
+    assert_eq!(judged(&first).len(), judged(log).len());
+}

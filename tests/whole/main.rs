@@ -9,6 +9,7 @@ mod columns;
 mod command_line;
 mod daemon;
 mod guided;
+mod jobs;
 mod killed;
 mod pages;
 mod sample_logs;

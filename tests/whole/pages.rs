@@ -138,7 +138,7 @@ pub async fn follow(browser: &Client, css: &str) {
 }
 
 /// The window of a cycle has moved and the server has drawn it finer: the address says where it is.
-async fn drawn_anew(browser: &Client) {
+pub async fn drawn_anew(browser: &Client) {
     for _ in 0..200 {
         if browser.current_url().await.unwrap().query().unwrap_or_default().contains("from=") {
             return;

@@ -134,3 +134,30 @@ fn from_the_page_to_the_other_sides_desk() {
     let (said, holds) = verified(&place("bag"), &place("public.pem"));
     assert!(!holds && said.contains("data/samples.csv, bytes 65536 to 131071: altered"), "{said}");
 }
+
+/// A long bag is stopped on its page: it is told, and nothing of it is left.
+#[test]
+fn a_bag_that_is_stopped_leaves_nothing() {
+    let room = tempfile::tempdir().unwrap();
+    let place = |name: &str| room.path().join(name);
+    let (mut master, _slave, name) = line();
+    let keys = place("keys").to_str().unwrap().to_owned();
+    let daemon = Daemon::start_with(&place("data"), &name, "oak", "hardtop-five", &["--keys", &keys]);
+    let log = top().join("sample-logs/packed/week.bin.gz");
+    let mut player = Player::new(Encoding::Packed, frames(&log));
+    play(&mut player, &mut master, &mut |player| !player.is_done()).unwrap();
+    wait("the week", || daemon.get("/api/v1/cars/oak/cycles").matches("\"start\"").count() >= 20);
+    let begun = daemon.post("/api/v1/cars/oak/evidence", JSON, "{}");
+    assert!(begun.starts_with("HTTP/1.1 202") && begun.contains("\"done\":0.0"), "{begun}");
+    let page = daemon.get("/cars/oak/evidence");
+    assert!(page.contains("<progress") && page.contains("Stop it"), "{page}");
+    let stopped = daemon.post("/api/v1/cars/oak/evidence/1/stop", JSON, "");
+    assert!(stopped.starts_with("HTTP/1.1 202"), "{stopped}");
+    wait("the end", || daemon.get("/api/v1/cars/oak/evidence/1").contains("\"stage\":\"failed\""));
+    assert!(daemon.get("/cars/oak/evidence").contains("it was stopped; nothing of it was kept"));
+    assert_eq!(fs::read_dir(place("data/evidence/oak")).unwrap().count(), 0);
+    let again = daemon.post("/cars/oak/evidence/stop", FORM, "number=1");
+    assert!(again.starts_with("HTTP/1.1 303"), "{again}");
+    let again = daemon.post("/api/v1/cars/oak/evidence/1/stop", JSON, "");
+    assert!(again.starts_with("HTTP/1.1 409"), "{again}");
+}

@@ -25,6 +25,11 @@ impl Grade {
             Grade::Failed => "failed",
         }
     }
+
+    /// The other way round.
+    pub fn of(word: &str) -> Option<Grade> {
+        [Grade::Passed, Grade::Skipped, Grade::Remark, Grade::Failed].into_iter().find(|g| g.as_str() == word)
+    }
 }
 
 /// What a step gave.
@@ -37,7 +42,8 @@ pub struct Answer {
 }
 
 impl Answer {
-    pub(crate) fn new(grade: Grade, says: impl Into<String>) -> Answer {
+    /// From its parts.
+    pub fn new(grade: Grade, says: impl Into<String>) -> Answer {
         Answer { grade, says: says.into() }
     }
 }
@@ -54,7 +60,8 @@ pub struct Record {
 }
 
 impl Record {
-    pub(crate) fn of<'a>(kind: Kind, steps: impl Iterator<Item = (&'a str, Option<&'a Answer>)>) -> Record {
+    /// Of the steps' names and answers.
+    pub fn of<'a>(kind: Kind, steps: impl Iterator<Item = (&'a str, Option<&'a Answer>)>) -> Record {
         let mut worst = Grade::Passed;
         let (mut over, mut any) = (true, false);
         let mut lines = Vec::new();

@@ -97,6 +97,23 @@ impl Guide {
         Ok(Guide { kind, values: vec![f32::NAN; profile.signals.len()], now: None, steps, at: 0, profile })
     }
 
+    /// Goes on with one whose first steps were answered before: the step that was due begins anew.
+    ///
+    /// # Errors
+    /// In words, where this roof does not have these steps (any more).
+    pub fn resume(kind: Kind, profile: Arc<Profile>, answered: &[(String, Answer)]) -> Result<Guide, String> {
+        let mut guide = Guide::new(kind, profile)?;
+        let fits = guide.steps.len() >= answered.len()
+            && guide.steps.iter().zip(answered).all(|(step, (name, _))| step.name == *name);
+        if !fits {
+            return Err(words::OTHER_STEPS.to_owned());
+        }
+        for (_, answer) in answered {
+            guide.answer(answer.clone());
+        }
+        Ok(guide)
+    }
+
     /// What it is.
     pub fn kind(&self) -> Kind {
         self.kind

@@ -55,6 +55,8 @@ pub(crate) const NO_SUPPLY: &str =
 pub(crate) const NO_SWITCHES: &str = "This roof's profile has no switch that confirms a step.";
 pub(crate) const SKIPPED: &str = "Left out.";
 pub(crate) const OVER: &str = "That was the last step. Keep it with the car.";
+pub(crate) const OTHER_STEPS: &str =
+    "The description of this roof was changed meanwhile, and the test has other steps now.";
 pub(crate) const NOT_HEARD: &str =
     "Nothing has come from the logger yet. Is it plugged in, and does it have power?";
 pub(crate) const NOT_RECORDED: &str = "The logger does not record this channel.";

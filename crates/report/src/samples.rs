@@ -8,15 +8,26 @@ use foldwatch_units::Micros;
 
 use crate::time::{Utc, rfc3339};
 
-/// Writes items as they come. A signal that a moment says nothing of has an empty cell.
+/// Writes items as they come. A signal that a moment says nothing of has an empty cell. States are words: 0 and 1 would be
+/// taken for levels of the line when the table is read again, and a switch may be made while its line is low.
 ///
 /// Rows that repeat the row before are written out: the file is the recording, not a digest of it.
 pub struct Writer<'a, W: Write> {
     csv: csv::Writer<W>,
     utc: Utc<'a>,
     row: Vec<f32>,
+    /// The newest row, which edges of the same moment go into: a moment that is written twice is skipped by readers.
+    held: Option<Held>,
     binary: Vec<bool>,
     failed: Option<csv::Error>,
+}
+
+/// A row that may still get more.
+struct Held {
+    at: Micros,
+    values: Vec<f32>,
+    /// It holds nothing but edges so far.
+    edges: bool,
 }
 
 impl<'a, W: Write> Writer<'a, W> {
@@ -33,6 +44,7 @@ impl<'a, W: Write> Writer<'a, W> {
             csv,
             utc,
             row: vec![f32::NAN; profile.signals.len()],
+            held: None,
             binary: profile.signals.iter().map(|s| s.kind.is_binary()).collect(),
             failed: None,
         })
@@ -43,6 +55,7 @@ impl<'a, W: Write> Writer<'a, W> {
     /// # Errors
     /// The first error there was.
     pub fn finish(mut self) -> csv::Result<W> {
+        self.write_held();
         if let Some(error) = self.failed.take() {
             return Err(error);
         }
@@ -52,25 +65,45 @@ impl<'a, W: Write> Writer<'a, W> {
 
     /// Writes one row that is there already: one number a signal of the profile, NaN where it says nothing.
     pub fn row(&mut self, at: Micros, values: &[f32]) {
-        self.write(at, |n| values.get(n).copied().unwrap_or(f32::NAN));
+        self.take(at, false, |n| values.get(n).copied().unwrap_or(f32::NAN));
     }
 
-    fn write(&mut self, at: Micros, value: impl Fn(usize) -> f32) {
-        if self.failed.is_some() {
-            return;
-        }
-        let cell = |n: usize| {
-            let value = value(n);
-            match (value.is_nan(), self.binary[n]) {
-                (true, _) => String::new(),
-                (false, true) => (if value >= 0.5 { "1" } else { "0" }).to_owned(),
-                (false, false) => value.to_string(),
+    fn take(&mut self, at: Micros, is_edge: bool, value: impl Fn(usize) -> f32) {
+        match &mut self.held {
+            Some(held) if held.at == at && (is_edge || held.edges) => {
+                for (n, kept) in held.values.iter_mut().enumerate() {
+                    let value = value(n);
+                    if !value.is_nan() {
+                        *kept = value;
+                    }
+                }
+                held.edges &= is_edge;
             }
-        };
-        let cells = std::iter::once(rfc3339((self.utc)(at))).chain((0..self.binary.len()).map(cell));
-        if let Err(error) = self.csv.write_record(cells) {
-            self.failed = Some(error);
+            _ => {
+                let mut values = self.write_held().unwrap_or_default();
+                values.clear();
+                values.extend((0..self.binary.len()).map(value));
+                self.held = Some(Held { at, values, edges: is_edge });
+            }
         }
+    }
+
+    /// Writes the row that is held, and gives back its room.
+    fn write_held(&mut self) -> Option<Vec<f32>> {
+        let Held { at, values, .. } = self.held.take()?;
+        if self.failed.is_none() {
+            let cell = |(value, binary): (&f32, &bool)| match (value.is_nan(), binary) {
+                (true, _) => String::new(),
+                (false, true) => (if *value >= 0.5 { "on" } else { "off" }).to_owned(),
+                (false, false) => value.to_string(),
+            };
+            let cells =
+                std::iter::once(rfc3339((self.utc)(at))).chain(values.iter().zip(&self.binary).map(cell));
+            if let Err(error) = self.csv.write_record(cells) {
+                self.failed = Some(error);
+            }
+        }
+        Some(values)
     }
 }
 
@@ -89,16 +122,16 @@ impl<W: Write> Sink for Writer<'_, W> {
         match item {
             Item::Row { at, values } => {
                 self.row.copy_from_slice(values);
-                self.write(at, |n| values[n]);
+                self.take(at, false, |n| values[n]);
             }
             Item::Same { at } => {
                 let row = std::mem::take(&mut self.row);
-                self.write(at, |n| row[n]);
+                self.take(at, false, |n| row[n]);
                 self.row = row;
             }
             Item::Edge { at, signal, on } => {
                 let place = signal.at();
-                self.write(at, |n| if n == place { f32::from(u8::from(on)) } else { f32::NAN });
+                self.take(at, true, |n| if n == place { f32::from(u8::from(on)) } else { f32::NAN });
             }
             Item::Mark { .. } | Item::Gap { .. } => {}
         }

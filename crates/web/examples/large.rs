@@ -37,10 +37,12 @@ impl Guides for Nothing {
     fn now(&self, _: &str) -> Option<GuideNow> {
         None
     }
-    fn begin(&self, _: &str, _: Kind) -> Result<(), String> {
+    fn begin(&self, _: &str, _: Kind, _: &str) -> Result<(), String> {
         Err("this tests nothing".to_owned())
     }
-    fn press(&self, _: &str, _: Press) {}
+    fn press(&self, _: &str, _: usize, _: Press) -> bool {
+        false
+    }
     fn end(&self, _: &str) {}
 }
 
@@ -135,6 +137,7 @@ async fn main() -> Result<(), Anything> {
         open: Box::new(move || store.reader()),
         traces: Arc::new(Kept(verdicts)),
         causes: Arc::new(Nothing),
+        places: Arc::new(NoPlaces),
         evidence: Arc::new(NoEvidence),
         guides: Arc::new(Nothing),
         fleet: Arc::default(),

@@ -52,13 +52,14 @@ impl Guides for Guided {
         self.lock().as_ref().filter(|_| car == MOVES).map(GuideNow::from)
     }
 
-    fn begin(&self, _: &str, kind: Kind) -> Result<(), String> {
+    fn begin(&self, _: &str, kind: Kind, _: &str) -> Result<(), String> {
         *self.lock() = Some(Guide::new(kind, Arc::clone(&self.0))?);
         Ok(())
     }
 
-    fn press(&self, _: &str, press: Press) {
+    fn press(&self, _: &str, _: usize, press: Press) -> bool {
         self.with(|guide| guide.press(press));
+        true
     }
 
     fn end(&self, _: &str) {
@@ -123,6 +124,7 @@ async fn main() -> Result<(), Anything> {
         traces: Arc::new(Played(Arc::clone(&played))),
         causes: Arc::new(Unasked),
         guides: Arc::clone(&guided) as Arc<dyn Guides>,
+        places: Arc::new(NoPlaces),
         evidence: Arc::new(NoEvidence),
         fleet: Arc::default(),
         told: None,

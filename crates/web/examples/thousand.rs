@@ -39,10 +39,12 @@ impl Guides for Nothing {
     fn now(&self, _: &str) -> Option<GuideNow> {
         None
     }
-    fn begin(&self, _: &str, _: Kind) -> Result<(), String> {
+    fn begin(&self, _: &str, _: Kind, _: &str) -> Result<(), String> {
         Err("this tests nothing".to_owned())
     }
-    fn press(&self, _: &str, _: Press) {}
+    fn press(&self, _: &str, _: usize, _: Press) -> bool {
+        false
+    }
     fn end(&self, _: &str) {}
 }
 
@@ -91,6 +93,7 @@ async fn main() {
         traces: Arc::new(Nothing),
         causes: Arc::new(Nothing),
         guides: Arc::new(Nothing),
+        places: Arc::new(NoPlaces),
         evidence: Arc::new(NoEvidence),
         fleet: Arc::clone(&fleet),
         told: None,

@@ -17,6 +17,7 @@ use crate::evidence::Evidence;
 use crate::failure::Failure;
 use crate::guide::Guides;
 use crate::live::Hub;
+use crate::places::Places;
 use crate::texts;
 
 /// Where the samples of a stretch of time come from: the daemon has them from its journal and archive.
@@ -52,6 +53,8 @@ pub struct Parts {
     pub causes: Arc<dyn Causes>,
     /// Commissioning and guided tests.
     pub guides: Arc<dyn Guides>,
+    /// Who listens at ports.
+    pub places: Arc<dyn Places>,
     /// Who makes evidence.
     pub evidence: Arc<dyn Evidence>,
     /// Every car's trends.
@@ -176,6 +179,11 @@ impl Desk {
     /// Why it may be so.
     pub fn causes(&self) -> &dyn Causes {
         &*self.app.0.parts.causes
+    }
+
+    /// Who listens at ports.
+    pub fn places(&self) -> &dyn Places {
+        &*self.app.0.parts.places
     }
 
     /// Who makes evidence.

@@ -18,6 +18,9 @@ pub trait Evidence: Send + Sync {
     /// Why it can't be begun.
     fn make(&self, car: &str, wanted: Wanted) -> Result<Bag, NotMade>;
 
+    /// Stops one that is being made: nothing of it is kept. `false`: it is not being made.
+    fn stop(&self, car: &str, number: u32) -> bool;
+
     /// The bytes of a bag that is made, and how many.
     fn open(&self, car: &str, number: u32) -> Option<(Box<dyn Read + Send>, u64)>;
 
@@ -38,6 +41,10 @@ impl Evidence for NoEvidence {
 
     fn make(&self, _: &str, _: Wanted) -> Result<Bag, NotMade> {
         Err(NotMade::Refused("No evidence is made here.".to_owned()))
+    }
+
+    fn stop(&self, _: &str, _: u32) -> bool {
+        false
     }
 
     fn open(&self, _: &str, _: u32) -> Option<(Box<dyn Read + Send>, u64)> {
@@ -106,6 +113,9 @@ pub struct Bag {
     pub stage: Stage,
     /// How far it is, what is in it, or why nothing came of it.
     pub says: String,
+    /// How much of the work is done, 0 to 1; absent once it is over.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub done: Option<f64>,
     /// Which part of what was recorded, in words.
     pub stretch: String,
     /// What was left out.

@@ -101,6 +101,12 @@ impl Failure {
         Failure::new(StatusCode::CONFLICT, "no-test", message)
     }
 
+    /// The step that is spoken of is not the one that is due.
+    pub fn step_over() -> Failure {
+        let message = "This step is not the one that is due: the signals, or somebody else, have answered it. Look again.";
+        Failure::new(StatusCode::CONFLICT, "step-over", message)
+    }
+
     /// A page of another site tried to write here.
     pub fn foreign() -> Failure {
         let message =

@@ -32,6 +32,19 @@ impl<S: Sync> FromRequestParts<S> for Who {
     }
 }
 
+tokio::task_local! { static SIGNED_IN: String; }
+
+/// The name of whoever is signed in, for what a page writes; empty: nobody is.
+pub(crate) fn signed_in() -> String {
+    SIGNED_IN.try_with(String::clone).unwrap_or_default()
+}
+
+/// Who did it: as it was said, else whoever is signed in.
+pub(crate) fn author(said: &str, caller: &Caller) -> String {
+    let said = said.trim();
+    if said.is_empty() { caller.name.clone() } else { said.to_owned() }
+}
+
 /// The gate.
 pub(crate) async fn gate(State(app): State<App>, mut request: Request, next: Next) -> Response {
     let peer = request.extensions().get::<Peer>().copied().unwrap_or(Peer::UNKNOWN);
@@ -62,7 +75,8 @@ pub(crate) async fn gate(State(app): State<App>, mut request: Request, next: Nex
         request.extensions_mut().insert(caller);
     }
     request.extensions_mut().insert(from);
-    let response = next.run(request).await;
+    let name = caller.as_ref().filter(|caller| caller.by != By::Machine).map(|caller| caller.name.clone());
+    let response = SIGNED_IN.scope(name.unwrap_or_default(), next.run(request)).await;
     if let (Some((method, path)), Some(caller), Need::Role(_)) = (deed, caller, needed) {
         let outcome = response.status().as_u16().to_string();
         let what = format!("{method} {path}");

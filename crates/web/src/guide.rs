@@ -12,14 +12,14 @@ pub trait Guides: Send + Sync {
     /// The test that is under way on a car.
     fn now(&self, car: &str) -> Option<GuideNow>;
 
-    /// Begins one, in place of one that is under way.
+    /// Begins one, in the name of `by`.
     ///
     /// # Errors
-    /// In words for the person, where this roof can't carry it.
-    fn begin(&self, car: &str, kind: Kind) -> Result<(), String>;
+    /// In words for the person, where this roof can't carry it or one is under way.
+    fn begin(&self, car: &str, kind: Kind, by: &str) -> Result<(), String>;
 
-    /// A person's word on the step that is due.
-    fn press(&self, car: &str, press: Press);
+    /// A person's word on step `at`, from 0. `false`: that step is not due, and nothing was taken.
+    fn press(&self, car: &str, at: usize, press: Press) -> bool;
 
     /// The test is over.
     fn end(&self, car: &str);
@@ -44,6 +44,10 @@ pub struct GuideNow {
     pub says: String,
     /// What would be kept.
     pub record: Record,
+    /// Who began it; empty: not known.
+    pub by: String,
+    /// foldwatch was started anew while this step was due: it begins again.
+    pub resumed: bool,
 }
 
 impl From<&foldwatch_guide::Guide> for GuideNow {
@@ -60,6 +64,8 @@ impl From<&foldwatch_guide::Guide> for GuideNow {
             presses: guide.presses().to_vec(),
             says: guide.says(),
             record: guide.record(),
+            by: String::new(),
+            resumed: false,
         }
     }
 }
@@ -74,9 +80,34 @@ pub(crate) fn last(desk: &Desk, car: &str) -> Result<Vec<(Kind, Entry)>, Failure
     Ok(Kind::ALL.into_iter().filter_map(of).collect())
 }
 
+/// What is under way on a car.
+pub(crate) fn under_way(desk: &Desk, car: &str) -> Result<GuideNow, Failure> {
+    desk.guides().now(car).ok_or_else(Failure::no_test)
+}
+
+/// Begins a test.
+pub(crate) fn begin(desk: &Desk, car: &str, test: &str, by: &str) -> Result<(), Failure> {
+    let kind = Kind::of(test).ok_or_else(|| {
+        Failure::parameter("test", test, &format!("one of {}", Kind::ALL.map(Kind::as_str).join(", ")))
+    })?;
+    desk.guides().begin(car, kind, by).map_err(|why| Failure::cannot_test(&why))
+}
+
+/// Takes a person's word on the step that they see; `false`: it is not due any more.
+pub(crate) fn press(desk: &Desk, car: &str, at: Option<usize>, word: &str) -> Result<bool, Failure> {
+    let now = under_way(desk, car)?;
+    let press = Press::of(word)
+        .filter(|press| now.presses.contains(press) || *press == Press::Again)
+        .ok_or_else(|| {
+            let may: Vec<&str> = now.presses.iter().map(|press| press.as_str()).collect();
+            Failure::parameter("press", word, &format!("what may be said of this step: {}", may.join(", ")))
+        })?;
+    Ok(desk.guides().press(car, at.unwrap_or(now.at), press))
+}
+
 /// Keeps what a test gave with the car, and ends it.
-pub(crate) fn keep(desk: &Desk, car: &str, author: &str) -> Result<(), Failure> {
-    let now = desk.guides().now(car).ok_or_else(Failure::no_test)?;
+pub(crate) fn keep(desk: &Desk, car: &str, author: &str) -> Result<Record, Failure> {
+    let now = under_way(desk, car)?;
     causes::plain("author", author)?;
     let at = own::now();
     desk.causes()
@@ -89,10 +120,10 @@ pub(crate) fn keep(desk: &Desk, car: &str, author: &str) -> Result<(), Failure> 
             cycle: None,
             subject: now.record.subject.to_owned(),
             result: now.record.result.to_owned(),
-            text: now.record.text,
+            text: now.record.text.clone(),
             corrects: None,
         })
         .map_err(Failure::internal)?;
     desk.guides().end(car);
-    Ok(())
+    Ok(now.record)
 }

@@ -18,6 +18,7 @@ mod guide;
 mod live;
 mod own;
 mod pages;
+mod places;
 mod query;
 mod reading;
 mod record;
@@ -52,6 +53,7 @@ pub use guide::{GuideNow, Guides};
 pub use live::{
     Hub, LiveCycle, LiveGuide, LiveMessage, LiveSamples, LiveState, LiveStep, PortState, Waiting,
 };
+pub use places::{MachinePort, NoPlaces, Places};
 pub use record::record;
 pub use serving::Bounds;
 pub use tls::Tls;

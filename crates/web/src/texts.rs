@@ -147,7 +147,25 @@ pub const NEVER_DONE: &str = "Not done on this car yet.";
 pub const LAST_RECORD: &str = "What it gave";
 pub const BEGIN: &str = "Begin";
 pub const ALL_ANSWERED: &str = "all steps answered";
+pub const PORTS: &str = "Ports";
+pub const PORTS_LEAD: &str = "Where foldwatch listens, and which car each logger sits in. It only listens: a logger keeps what it \
+    has until its car is known.";
+pub const PICK_PORT: &str = "Pick a port";
+pub const NO_SERIAL_PORT: &str = "This machine has no serial port just now. Plug the logger in, wait a moment, and look again. Its adapter may need a driver.";
+pub const NOT_LISTENED: &str = "Nobody listens here.";
+pub const LISTEN_HERE: &str = "Listen here";
+pub const SPEED: &str = "Speed, baud";
+pub const LOGGER: &str = "Logger";
+pub const SITS_IN: &str = "in";
+pub const ANSWERS_HERE: &str = "answers here. No car names it yet, so it keeps what it records.";
+pub const SITS_IN_WHICH: &str = "Which car does it sit in?";
+pub const IT_SITS_THERE: &str = "It sits there";
+pub const NO_LOGGER_YET: &str = "No logger has introduced itself here.";
+pub const HOW_FAR: &str = "How far it is";
+pub const STOP_MAKING: &str = "Stop it";
 pub const WHO: &str = "Who did it";
+pub const WHO_LOOKED: &str = "Who looked";
+pub const GUIDE_RESUMED: &str = "foldwatch was started anew while this step was due: what was answered before is kept, this step begins again.";
 pub const KEEP: &str = "Keep it with the car";
 pub const KEEP_SO_FAR: &str = "End here and keep it";
 pub const DROP: &str = "End without keeping";
@@ -163,6 +181,12 @@ pub fn press(press: foldwatch_guide::Press) -> &'static str {
         Press::Skip => "Leave this step out",
         Press::Again => "The step before again",
     }
+}
+
+/// With a capital at its beginning.
+pub fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
 /// How a step or a test went.

@@ -5,6 +5,7 @@ use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering};
 
 use anyhow::{Context, Result, bail};
 use foldwatch_evidence::{
@@ -51,6 +52,56 @@ const MARGIN: Seconds = Seconds(120.0);
 /// No more cycles, findings or entries than these are looked at.
 const MOST: u32 = 1_000_000;
 
+/// How far the reading is, and the wish that it end: shared with whoever waits for it.
+#[derive(Debug, Default)]
+pub struct Pace {
+    rows: AtomicU64,
+    permille: AtomicU32,
+    stopped: AtomicBool,
+}
+
+/// A bag is read through so often: to be judged, and to be written.
+const READINGS: u32 = 2;
+
+impl Pace {
+    /// Rows of samples that were read.
+    pub fn rows(&self) -> u64 {
+        self.rows.load(Ordering::Relaxed)
+    }
+
+    /// How much of all readings is done, 0 to 1, by the time that the samples are of.
+    pub fn done(&self) -> f64 {
+        f64::from(self.permille.load(Ordering::Relaxed)) / 1000.0
+    }
+
+    /// It is to end; the next batch is not read any more.
+    pub fn stop(&self) {
+        self.stopped.store(true, Ordering::Relaxed);
+    }
+
+    /// Whether it is to end.
+    pub fn is_stopped(&self) -> bool {
+        self.stopped.load(Ordering::Relaxed)
+    }
+
+    fn goes_on(&self) -> Result<()> {
+        if self.is_stopped() {
+            bail!("it was stopped");
+        }
+        Ok(())
+    }
+
+    fn read(&self, batch: &Samples, reading: u32, all: Span) -> Result<()> {
+        self.rows.fetch_add(batch.times.len() as u64, Ordering::Relaxed);
+        if let Some(at) = batch.times.last() {
+            let share = ((*at - all.from).0 / (all.until - all.from).0.max(1e-6)).clamp(0.0, 1.0);
+            let done = 1000.0 * (f64::from(reading) + share) / f64::from(READINGS);
+            self.permille.store(done.min(1000.0) as u32, Ordering::Relaxed);
+        }
+        self.goes_on()
+    }
+}
+
 /// One car of a data folder.
 pub struct Kept {
     reader: SqliteReader,
@@ -63,6 +114,10 @@ pub struct Kept {
     mark: Mark,
     reading: Reading,
     span: Span,
+    /// From the first cycle in the span to its end: what progress is told by.
+    moved: Span,
+    pace: Arc<Pace>,
+    readings: u32,
     /// The last row of the journal that is needed.
     until: Position,
     /// What the report must say of this source.
@@ -99,6 +154,8 @@ impl Kept {
         };
         let cycles = reader.cycles(&query)?;
         let span = span(&cycles, stretch)?;
+        let first = cycles.iter().map(|cycle| cycle.start).filter(|start| span.contains(*start)).min();
+        let moved = Span { from: first.unwrap_or(span.from), until: span.until };
         let saved = Saved::of(&reader, car)?.map(|(_, saved)| saved).unwrap_or_default();
         if saved.pass.is_some() {
             bail!("days of `{car}` are being put into the archive just now; try again in a minute");
@@ -121,6 +178,9 @@ impl Kept {
             mark: saved.mark,
             reading,
             span,
+            moved,
+            pace: Arc::default(),
+            readings: 0,
             until: last_needed.unwrap_or(Position(0)),
             remarks: vec![
                 "Samples come from the archive and the journal of a data folder, mapped to UTC there; frames whose check \
@@ -131,6 +191,11 @@ impl Kept {
             ],
             reader,
         })
+    }
+
+    /// Lets others see how far it is, and stop it.
+    pub fn watched(self, pace: &Arc<Pace>) -> Self {
+        Kept { pace: Arc::clone(pace), ..self }
     }
 
     /// Nothing was put into the archive since it was opened.
@@ -426,15 +491,21 @@ impl Material for Kept {
 
     fn read(&mut self, _: usize, sink: &mut dyn Sink) -> Result<Recording, AnyError> {
         self.still()?;
+        let reading = self.readings;
+        self.readings += 1;
         let profile = &self.profile;
+        let mut take = |batch: Samples| {
+            hand_over(profile, &batch, sink);
+            self.pace.read(&batch, reading, self.moved)
+        };
         for batch in self.reader.samples(&self.car, self.span)? {
-            hand_over(profile, &batch?, sink);
+            take(batch?)?;
         }
         if self.reading.journal {
             let (reader, car, mark) = (&self.reader, &*self.car, &self.mark);
             let timeline = replay::timeline(reader, car, profile, mark, self.until)?;
             for batch in Rows::new(reader, car, profile, mark, self.until, timeline, self.span) {
-                hand_over(profile, &batch?, sink);
+                take(batch?)?;
             }
         }
         self.still()?;
@@ -498,6 +569,7 @@ impl Kept {
         let rows: JournalRows = Box::new(move |each| {
             if self.reading.journal {
                 self.reader.linked_rows(&self.car, self.until, &mut |row, link| {
+                    self.pace.goes_on().map_err(|error| StoreError::invalid(error.to_string()))?;
                     each(row.position.0, &row.frame, link)
                         .map_err(|error| StoreError::invalid(error.to_string()))
                 })?;

@@ -6,16 +6,14 @@ use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io::Read;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use anyhow::{Context, Result};
-use foldwatch_evidence::{AnyError, Chain, Keys, LeaveOut, Material, Paper, Recording};
+use foldwatch_evidence::{Keys, LeaveOut, Paper};
 use foldwatch_report::rfc3339;
-use foldwatch_samples::{Item, Sink};
 use foldwatch_web::{Bag, NotMade, Stage, Stretch, Wanted};
 
-use crate::evidence::kept::{self, Choice, Kept};
+use crate::evidence::kept::{self, Choice, Kept, Pace};
 use crate::evidence::{keys_in, tag_manifest};
 
 /// The bags of all cars.
@@ -26,8 +24,8 @@ pub struct Bags {
     passing: Arc<Mutex<Passing>>,
 }
 
-/// What is told of a bag, and the rows that were read for it.
-type Passing = BTreeMap<(String, u32), (Bag, Arc<AtomicU64>)>;
+/// What is told of a bag, and how far it is.
+type Passing = BTreeMap<(String, u32), (Bag, Arc<Pace>)>;
 
 impl Bags {
     /// Those in a data folder, signed with a key of another folder.
@@ -65,8 +63,8 @@ impl foldwatch_web::Evidence for Bags {
         let mut bags: Vec<Bag> = passing
             .iter()
             .filter(|((of, _), _)| of == car)
-            .map(|(_, (bag, rows))| match bag.stage {
-                Stage::Making => Bag { says: progress(rows.load(Ordering::Relaxed)), ..bag.clone() },
+            .map(|(_, (bag, pace))| match bag.stage {
+                Stage::Making => Bag { says: progress(pace), done: Some(pace.done()), ..bag.clone() },
                 _ => bag.clone(),
             })
             .collect();
@@ -103,7 +101,8 @@ impl foldwatch_web::Evidence for Bags {
         let bag = Bag {
             number,
             stage: Stage::Making,
-            says: progress(0),
+            says: progress(&Pace::default()),
+            done: Some(0.0),
             stretch: in_words(wanted.stretch),
             left_out: wanted.leave_out.iter().map(|what| words_of(what).to_owned()).collect(),
             revises: wanted.revises,
@@ -115,20 +114,21 @@ impl foldwatch_web::Evidence for Bags {
             seals_head: None,
             key_fingerprint: None,
         };
-        let rows = Arc::new(AtomicU64::new(0));
+        let pace = Arc::new(Pace::default());
         let place = (car.to_owned(), number);
-        passing.insert(place.clone(), (bag.clone(), Arc::clone(&rows)));
+        passing.insert(place.clone(), (bag.clone(), Arc::clone(&pace)));
         let (data, begun, all) = (self.data.clone(), bag.clone(), Arc::clone(&self.passing));
         let work = move || {
             let made =
-                make(&data, &place.0, &wanted, revises.as_deref(), &keys, begun.clone(), &rows, &folder);
+                make(&data, &place.0, &wanted, revises.as_deref(), &keys, begun.clone(), &pace, &folder);
             let mut all = all.lock().unwrap_or_else(PoisonError::into_inner);
             match made {
                 // From now on it stands on the disk.
                 Ok(()) => drop(all.remove(&place)),
                 Err(error) => {
                     tracing::warn!(car = place.0, "no evidence: {error:#}");
-                    all.insert(place, (Bag { stage: Stage::Failed, says: sentence(&error), ..begun }, rows));
+                    let says = if pace.is_stopped() { STOPPED.to_owned() } else { sentence(&error) };
+                    all.insert(place, (Bag { stage: Stage::Failed, says, done: None, ..begun }, pace));
                 }
             }
         };
@@ -137,6 +137,12 @@ impl foldwatch_web::Evidence for Bags {
             return Err(NotMade::Failed(format!("no thread: {error}")));
         }
         Ok(bag)
+    }
+
+    fn stop(&self, car: &str, number: u32) -> bool {
+        let passing = self.passing.lock().unwrap_or_else(PoisonError::into_inner);
+        let under_way = passing.get(&(car.to_owned(), number)).filter(|(bag, _)| bag.stage == Stage::Making);
+        under_way.map(|(_, pace)| pace.stop()).is_some()
     }
 
     fn open(&self, car: &str, number: u32) -> Option<(Box<dyn Read + Send>, u64)> {
@@ -151,10 +157,17 @@ impl foldwatch_web::Evidence for Bags {
     }
 }
 
-fn progress(rows: u64) -> String {
-    match rows {
-        0 => "It has begun.".to_owned(),
-        _ => format!("{rows} rows of samples are read; each is read twice: to be judged, and to be written."),
+/// Of a bag that was stopped.
+const STOPPED: &str = "it was stopped; nothing of it was kept";
+
+fn progress(pace: &Pace) -> String {
+    match (pace.is_stopped(), pace.rows()) {
+        (true, _) => "It is being stopped.".to_owned(),
+        (_, 0) => "It has begun.".to_owned(),
+        (_, rows) => format!(
+            "{:.0} % is done: {rows} rows of samples are read; each is read twice, to be judged and to be written.",
+            100.0 * pace.done()
+        ),
     }
 }
 
@@ -196,14 +209,14 @@ fn make(
     revises: Option<&Path>,
     keys: &Keys,
     bag: Bag,
-    rows: &Arc<AtomicU64>,
+    pace: &Arc<Pace>,
     folder: &Path,
 ) -> Result<()> {
     let stretch = match wanted.stretch {
         Stretch::Time(from, to) => kept::Stretch { from, to, cycles: None },
         Stretch::Cycles(first, last) => kept::Stretch { from: None, to: None, cycles: Some((first, last)) },
     };
-    let kept = Kept::open(data, car, &stretch)?;
+    let mut kept = Kept::open(data, car, &stretch)?.watched(pace);
     let leave_out = wanted.leave_out.iter().map(|what| match *what {
         "owner" => LeaveOut::Owner,
         "service" => LeaveOut::Service,
@@ -216,11 +229,11 @@ fn make(
         ..Choice::default()
     })?;
     let zip = zip_of(folder, bag.number);
-    let made =
-        foldwatch_evidence::make(&zip, &request, &mut Counted { of: kept, rows: Arc::clone(rows) }, keys)?;
+    let made = foldwatch_evidence::make(&zip, &request, &mut kept, keys)?;
     let plural = |n: usize, one: &str| if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") };
     let bag = Bag {
         stage: Stage::Made,
+        done: None,
         says: format!(
             "{}, {}, {} rows of samples.",
             plural(made.cycles, "cycle"),
@@ -243,28 +256,4 @@ fn make(
         fs::rename(&half, &whole)
     };
     write().with_context(|| format!("{} can't be written", whole.display()))
-}
-
-/// Counts what goes by.
-struct Counted {
-    of: Kept,
-    rows: Arc<AtomicU64>,
-}
-
-impl Material for Counted {
-    fn count(&self) -> usize {
-        self.of.count()
-    }
-
-    fn read(&mut self, recording: usize, sink: &mut dyn Sink) -> Result<Recording, AnyError> {
-        let rows = Arc::clone(&self.rows);
-        self.of.read(recording, &mut |item: Item<'_>| {
-            rows.fetch_add(1, Ordering::Relaxed);
-            sink.item(item);
-        })
-    }
-
-    fn chain(&mut self) -> Chain<'_> {
-        self.of.chain()
-    }
 }

@@ -21,6 +21,7 @@ use super::bench::Bench;
 use super::causes::Causes;
 use super::guides::Guides;
 use super::lines::{Lines, LinesSettings, stand_in};
+use super::places::Fitted;
 use super::ports::Ports;
 use super::replay::{Journal, logger_name};
 use super::saved::{Saved, lane_bytes};
@@ -101,6 +102,8 @@ pub struct Around {
     pub causes: Arc<Causes>,
     /// Guided tests under way.
     pub guides: Arc<Guides>,
+    /// Which car a logger sits in, as it was picked on a page.
+    pub fitted: Fitted,
 }
 
 /// Judges what all loggers send.
@@ -184,10 +187,12 @@ impl Judge {
                     let logger = arrived.id.logger;
                     let Some(n) = self.whose(logger) else {
                         let words = format!(
-                            "logger {logger:08X} belongs to no car: name it under `loggers` of its car; nothing is \
-                             lost, it keeps what it records"
+                            "logger {logger:08X} belongs to no car: say on the page of ports which one it sits in, or \
+                             name it under `loggers` of its car; nothing is lost, it keeps what it records"
                         );
-                        self.around.ports.trouble(&port, &words);
+                        self.around.ports.stranger(&port, logger, &words);
+                        let mut fitted = self.around.fitted.lock().unwrap_or_else(PoisonError::into_inner);
+                        fitted.strangers.insert(logger, batch.answer.clone());
                         continue;
                     };
                     last = Some(n);
@@ -310,10 +315,14 @@ impl Judge {
         Ok((n, Lines::new(map, &desk.profile, logger, boot)))
     }
 
-    /// Which car a logger sits in: the one that names it, or the only one that names none.
+    /// Which car a logger sits in: the one that names it, the one that was picked for it, or the only one that names none.
     fn whose(&self, logger: u32) -> Option<usize> {
         let named = self.desks.iter().position(|desk| desk.loggers.contains(&logger));
-        named.or_else(|| {
+        let picked = || {
+            let fitted = self.around.fitted.lock().unwrap_or_else(PoisonError::into_inner);
+            fitted.cars.get(&logger).and_then(|car| self.desks.iter().position(|desk| desk.id == *car))
+        };
+        named.or_else(picked).or_else(|| {
             let mut open = self.desks.iter().enumerate().filter(|(_, desk)| desk.loggers.is_empty());
             open.next().filter(|_| open.next().is_none()).map(|(n, _)| n)
         })

@@ -16,6 +16,7 @@ mod guides;
 mod judge;
 mod keep;
 pub mod lines;
+mod places;
 mod ports;
 pub mod replay;
 pub mod saved;
@@ -124,8 +125,11 @@ pub async fn start(settings: Settings) -> Result<Watch> {
     let repaired = judge::Repaired::default();
     let causes = Arc::new(causes::Causes::new(works_in.clone(), Arc::clone(&repaired)));
     let profiles = cars.iter().map(|car| (car.id.clone(), Arc::clone(&car.profile))).collect();
-    let guides = Arc::new(guides::Guides::new(profiles, Arc::clone(&hub)));
+    let guides = Arc::new(guides::Guides::new(profiles, Arc::clone(&hub), &settings.data)?);
     let (batches_in, mut batches) = mpsc::channel(BATCHES);
+    let (picks, mut picked) = mpsc::unbounded_channel();
+    let watched = cars.iter().map(|car| car.id.clone()).collect();
+    let places = Arc::new(places::Places::open(&settings.data, watched, picks)?);
     let parts = (Arc::clone(&ports), Arc::clone(&hub), Arc::clone(&lost));
     let open: Arc<traces::OpenReader> = {
         let folder = folder.clone();
@@ -172,8 +176,18 @@ pub async fn start(settings: Settings) -> Result<Watch> {
             repaired,
             causes: Arc::clone(&causes),
             guides: Arc::clone(&guides),
+            fitted: places.fitted(),
         };
-        tokio::task::spawn_blocking(move || Judge::resume(&cars, lines, reader, works_in, around))
+        let (guides, causes) = (Arc::clone(&guides), Arc::clone(&causes));
+        tokio::task::spawn_blocking(move || -> Result<Judge> {
+            let judge = Judge::resume(&cars, lines, reader, works_in, around)?;
+            // Not before: what is read again was seen by these tests already. What can't be read stops nobody's day.
+            let enter = |entry| foldwatch_web::Causes::enter(&*causes, entry);
+            if let Err(error) = guides.resume(enter) {
+                tracing::error!("{error:#}");
+            }
+            Ok(judge)
+        })
     };
     let mut judge = resumed.await?.context("what was recorded can't be read again")?;
     let judging = spawn(
@@ -188,8 +202,22 @@ pub async fn start(settings: Settings) -> Result<Watch> {
         }),
     )?;
     let news = Arc::clone(&ports);
-    let collecting =
-        tokio::spawn(foldwatch_collect::collect(settings.ports, batches_in, move |n| news.news(n)));
+    let collecting = tokio::spawn(async move {
+        let listen = |ports| {
+            let news = Arc::clone(&news);
+            foldwatch_collect::collect(ports, batches_in.clone(), move |n| news.news(n))
+        };
+        let mut all = tokio::task::JoinSet::new();
+        let said: Vec<String> = settings.ports.iter().map(|port| port.name.clone()).collect();
+        all.spawn(listen(settings.ports));
+        // What the settings say goes before what was picked. None comes any more only when the pages are gone.
+        while let Some(port) = picked.recv().await {
+            if !said.contains(&port.name) {
+                all.spawn(listen(vec![port]));
+            }
+        }
+        all.join_all().await;
+    });
     let opened = Arc::clone(&open);
     let trail = Arc::new(access::Trail::new(files.clone()));
     let pace = Pace::new(settings.limits.requests_a_second, settings.limits.requests_at_once);
@@ -201,6 +229,7 @@ pub async fn start(settings: Settings) -> Result<Watch> {
         traces: Arc::new(traces::Kept(open)),
         causes: Arc::clone(&causes) as Arc<dyn foldwatch_web::Causes>,
         guides: guides as Arc<dyn foldwatch_web::Guides>,
+        places: places as Arc<dyn foldwatch_web::Places>,
         evidence: Arc::new(bags),
         fleet,
         told,

@@ -77,6 +77,16 @@ impl Ports {
         self.lock().get(name).and_then(|port| port.logger)
     }
 
+    /// A logger was heard whose car nobody knows.
+    pub fn stranger(&self, name: &Arc<str>, logger: u32, words: &str) {
+        {
+            let mut known = self.lock();
+            let port = known.entry(Arc::clone(name)).or_default();
+            (port.logger, port.car) = (Some(logger), None);
+        }
+        self.trouble(name, words);
+    }
+
     /// Something that a person must see to at this port.
     pub fn trouble(&self, name: &Arc<str>, words: &str) {
         let mut known = self.lock();

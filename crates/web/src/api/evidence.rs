@@ -10,7 +10,7 @@ use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use tokio_stream::wrappers::ReceiverStream;
 
-use crate::app::App;
+use crate::app::{App, Desk};
 use crate::evidence::{Bag, Stage, Wish};
 use crate::failure::{Failure, FailureBody};
 use crate::query;
@@ -84,6 +84,39 @@ pub(crate) async fn make(
         Ok((StatusCode::ACCEPTED, Json(desk.evidence().make(&car, wanted)?)))
     })
     .await
+}
+
+/// Stops a bag that is being made: nothing of it is kept.
+#[utoipa::path(
+    post,
+    path = "/api/v1/cars/{car}/evidence/{number}/stop",
+    tag = "evidence",
+    params(
+        ("car" = String, Path, description = "The car's id"),
+        ("number" = u32, Path, description = "The bag's number")
+    ),
+    responses(
+        (status = 202, body = Bag),
+        (status = 404, body = FailureBody),
+        (status = 409, body = FailureBody)
+    )
+)]
+pub(crate) async fn stop(
+    State(app): State<App>,
+    Path((car, number)): Path<(String, String)>,
+) -> Result<(StatusCode, Json<Bag>), Failure> {
+    app.ask(move |desk| Ok((StatusCode::ACCEPTED, Json(stopped(desk, &car, &number)?)))).await
+}
+
+/// The bag as it stands once it was told to stop.
+pub(crate) fn stopped(desk: &Desk, car: &str, number: &str) -> Result<Bag, Failure> {
+    query::car(desk, car)?;
+    let find = || desk.evidence().bags(car).into_iter().find(|bag| bag.number.to_string() == number);
+    let bag = find().ok_or_else(|| Failure::unknown_bag(number))?;
+    if !desk.evidence().stop(car, bag.number) {
+        return Err(Failure::refused("This bag is not being made any more. Look at its page of evidence."));
+    }
+    find().ok_or_else(|| Failure::unknown_bag(number))
 }
 
 /// A bag that is made, as a zip.

@@ -4,10 +4,11 @@ mod alarms;
 mod cars;
 mod causes;
 mod cycles;
-mod evidence;
+pub(crate) mod evidence;
 mod export;
 mod fleet;
 pub(crate) mod guarded;
+mod guide;
 mod live;
 mod machine;
 mod record;
@@ -36,6 +37,7 @@ pub(crate) use fleet::{CompareAsked, FleetAsked, compared};
         (name = "cycles", description = "Movements of the roof and what was found in them"),
         (name = "export", description = "Tables as CSV (RFC 4180)"),
         (name = "evidence", description = "Signed bags for a claim"),
+        (name = "guide", description = "Commissioning and guided tests"),
         (name = "live", description = "What happens now"),
         (name = "machine", description = "For whoever runs foldwatch")
     )
@@ -61,8 +63,12 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .routes(routes!(record::record, record::write))
         .routes(routes!(record::table))
         .routes(routes!(export::export))
+        .routes(routes!(guide::state, guide::begin))
+        .routes(routes!(guide::answer))
+        .routes(routes!(guide::stop))
         .routes(routes!(evidence::bags, evidence::make))
         .routes(routes!(evidence::bag))
+        .routes(routes!(evidence::stop))
         .routes(routes!(evidence::zip))
         .routes(routes!(evidence::key))
         .routes(routes!(live::live))

@@ -103,7 +103,7 @@ pub(super) async fn page(State(app): State<App>) -> Result<Markup, Failed> {
         }
         section {
             h2 { "Loggers" }
-            @if ports.is_empty() { p.quiet { (texts::NO_PORTS) } }
+            @if ports.is_empty() { p.quiet { (texts::NO_PORTS) " " a href="/ports" { (texts::PICK_PORT) } } }
             ul.ports {
                 @for port in &ports {
                     li.well[port.well].unwell[!port.well] { (icon(if port.well { Shape::Sound } else { Shape::Attend })) strong { (port.port) } " " (port.words) }

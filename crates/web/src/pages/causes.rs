@@ -6,7 +6,7 @@ use axum::response::Redirect;
 use foldwatch_report::{Cause, Diagnosis, NextCheck};
 use maud::{Markup, html};
 
-use super::{Failed, car_href, sentence};
+use super::{Failed, car_href, sentence, who};
 use crate::app::App;
 use crate::causes::{self, Looked};
 use crate::gate::Who;
@@ -61,7 +61,7 @@ fn check(car: &str, next: &NextCheck) -> Markup {
             p.quiet { "About " (format!("{:.0}", next.minutes)) " minutes. " (texts::hazard(&next.hazard)) }
             @if !next.caution.is_empty() { p.caution { (next.caution) } }
             input type="hidden" name="check" value=(next.check);
-            label { "Who looked " input type="text" name="author" maxlength="100" autocomplete="name"; }
+            (who(texts::WHO_LOOKED))
             p { "What did it show? It is kept with the car, and the ranking moves:" }
             ul.results {
                 @for result in &next.results {

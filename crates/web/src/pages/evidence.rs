@@ -8,6 +8,7 @@ use foldwatch_units::{Micros, Seconds};
 use maud::{Markup, html};
 
 use super::{At, Failed, car_href, frame};
+use crate::api;
 use crate::app::App;
 use crate::evidence::{Bag, Stage, Wish, field};
 use crate::query::{self, CarView};
@@ -107,7 +108,11 @@ fn item(car: &str, bag: &Bag) -> Markup {
             @match bag.stage {
                 Stage::Making => {
                     p role="status" data-making=(address) { (bag.says) }
-                    p { a href={ (car_href(car)) "/evidence#bags" } { "Look again" } }
+                    progress aria-label=(texts::HOW_FAR) max="1" value=[bag.done] {}
+                    form.stop method="post" action={ (car_href(car)) "/evidence/stop" } {
+                        button type="submit" name="number" value=(bag.number) { (texts::STOP_MAKING) }
+                        " " a href={ (car_href(car)) "/evidence#bags" } { (texts::LOOK_AGAIN) }
+                    }
                 }
                 Stage::Failed => p.caution { "Nothing came of it: " (bag.says) },
                 Stage::Made => {
@@ -141,6 +146,26 @@ fn checking(fingerprint: &str) -> Markup {
             p { "Then " code { "foldwatch evidence verify BAG --key public.pem" } " says whether every byte is as signed, whether the samples are what was recorded, and whether they give the findings and the report. The bag tells how it is done without foldwatch." }
             p.quiet { (texts::EVIDENCE_LIMITS) }
         }
+    }
+}
+
+/// Which bag is to be stopped.
+#[derive(Debug, serde::Deserialize)]
+pub(super) struct Number {
+    number: String,
+}
+
+/// Stops a bag that is being made, and shows the page anew; one that is over meanwhile stands there as it is.
+pub(super) async fn stop(
+    State(app): State<App>,
+    Path(car): Path<String>,
+    Form(Number { number }): Form<Number>,
+) -> Result<Redirect, Failed> {
+    let back = format!("{}/evidence#bags", car_href(&car));
+    let stopped = app.ask(move |desk| api::evidence::stopped(desk, &car, &number)).await;
+    match stopped {
+        Err(failure) if failure.code != "refused" => Err(failure.into()),
+        _ => Ok(Redirect::to(&back)),
     }
 }
 

@@ -9,10 +9,11 @@ use foldwatch_store::Entry;
 use maud::{Markup, html};
 use serde::Deserialize;
 
-use super::{At, Failed, car_href, frame, icon, sentence, short_time};
+use super::{At, Failed, car_href, frame, icon, sentence, short_time, who};
 use crate::app::App;
 use crate::charts::Shape;
 use crate::failure::Failure;
+use crate::gate::{self, Who};
 use crate::guide::{self, GuideNow};
 use crate::{query, texts};
 
@@ -65,8 +66,10 @@ fn under_way(car: &str, now: &GuideNow) -> Markup {
             @if let Some(does) = &now.does {
                 h1 { (sentence(does)) }
                 @if !now.caution.is_empty() { p.caution { (now.caution) } }
+                @if now.resumed { p.quiet { (texts::GUIDE_RESUMED) } }
                 p.seen data-part="says" role="status" { (sentence(&now.says)) }
                 form.presses method="post" action={ (car_href(car)) "/guide/press" } {
+                    input type="hidden" name="at" value=(now.at);
                     @for press in &now.presses { button type="submit" name="press" value=(press.as_str()) { (texts::press(*press)) } }
                 }
                 noscript { p { (texts::GUIDE_WITHOUT_SCRIPT) " " a href={ (car_href(car)) "/guide" } { (texts::LOOK_AGAIN) } } }
@@ -75,7 +78,7 @@ fn under_way(car: &str, now: &GuideNow) -> Markup {
                 p.seen { (now.says) }
             }
             form.keep method="post" action={ (car_href(car)) "/guide/keep" } {
-                label { (texts::WHO) " " input type="text" name="author" maxlength="100" autocomplete="name"; }
+                (who(texts::WHO))
                 button type="submit" { @if now.does.is_some() { (texts::KEEP_SO_FAR) } @else { (texts::KEEP) } }
                 button.lesser type="submit" formaction={ (car_href(car)) "/guide/drop" } { (texts::DROP) }
                 @if now.does.is_none() { button.lesser type="submit" formaction={ (car_href(car)) "/guide/press" } name="press" value=(Press::Again.as_str()) { (texts::press(Press::Again)) } }
@@ -117,6 +120,8 @@ pub(super) struct Sent {
     test: String,
     #[serde(default)]
     press: String,
+    /// The step that was shown.
+    at: Option<usize>,
     #[serde(default)]
     author: String,
 }
@@ -139,14 +144,10 @@ async fn done(
 pub(super) async fn begin(
     State(app): State<App>,
     Path(car): Path<String>,
+    Who(caller): Who,
     Form(sent): Form<Sent>,
 ) -> Result<Redirect, Failed> {
-    done(app, car, move |desk, car| {
-        let kind = Kind::of(&sent.test)
-            .ok_or_else(|| Failure::parameter("test", &sent.test, "one of the tests on this page"))?;
-        desk.guides().begin(car, kind).map_err(|why| Failure::cannot_test(&why))
-    })
-    .await
+    done(app, car, move |desk, car| guide::begin(desk, car, &sent.test, &caller.name)).await
 }
 
 pub(super) async fn press(
@@ -154,21 +155,18 @@ pub(super) async fn press(
     Path(car): Path<String>,
     Form(sent): Form<Sent>,
 ) -> Result<Redirect, Failed> {
-    done(app, car, move |desk, car| {
-        let press = Press::of(&sent.press)
-            .ok_or_else(|| Failure::parameter("press", &sent.press, "one of the buttons on this page"))?;
-        desk.guides().press(car, press);
-        Ok(())
-    })
-    .await
+    // Where the step is over meanwhile, the page shows what is due now.
+    done(app, car, move |desk, car| guide::press(desk, car, sent.at, &sent.press).map(|_| ())).await
 }
 
 pub(super) async fn keep(
     State(app): State<App>,
     Path(car): Path<String>,
+    Who(caller): Who,
     Form(sent): Form<Sent>,
 ) -> Result<Redirect, Failed> {
-    done(app, car, move |desk, car| guide::keep(desk, car, sent.author.trim())).await
+    let author = gate::author(&sent.author, &caller);
+    done(app, car, move |desk, car| guide::keep(desk, car, &author).map(|_| ())).await
 }
 
 pub(super) async fn drop(State(app): State<App>, Path(car): Path<String>) -> Result<Redirect, Failed> {

@@ -10,6 +10,7 @@ mod cycle;
 mod evidence;
 mod fleet;
 mod guide;
+mod ports;
 mod record;
 pub(crate) mod sign_in;
 mod trend;
@@ -24,7 +25,7 @@ use crate::app::App;
 use crate::charts::Shape;
 use crate::charts::svg::mark;
 use crate::failure::Failure;
-use crate::gate::with_advice;
+use crate::gate::{self, with_advice};
 use crate::live::PortState;
 use crate::reading::{self, Dates};
 use crate::texts;
@@ -56,9 +57,13 @@ pub(crate) fn router() -> Router<App> {
         .route("/cars/{car}/trend", get(trend::page))
         .route("/cars/{car}/compare", get(compare::page))
         .route("/cars/{car}/record", post(record::write))
+        .route("/ports", get(ports::page))
+        .route("/ports/listen", post(ports::listen))
+        .route("/ports/fit", post(ports::fit))
         .route("/fleet", get(fleet::page))
         .route("/reading", get(reading::choose))
         .route("/cars/{car}/evidence", get(evidence::page).post(evidence::make))
+        .route("/cars/{car}/evidence/stop", post(evidence::stop))
         .route("/sign-in", get(sign_in::page).post(sign_in::sign_in))
         .route("/sign-out", post(sign_in::sign_out))
         .route("/api", get(api_list::page))
@@ -129,6 +134,7 @@ fn frame(title: &str, car: Option<(&str, &str, At)>, ports: &[PortState], body: 
                     nav aria-label="pages" {
                         a href="/" aria-current=[(car.is_none() && title == texts::CARS).then_some("page")] { (texts::CARS) }
                         a href="/fleet" aria-current=[(title == texts::FLEET).then_some("page")] { (texts::FLEET) }
+                        a href="/ports" aria-current=[(title == texts::PORTS).then_some("page")] { (texts::PORTS) }
                         @if let Some((id, name, at)) = car {
                             span.of { (name) }
                             a href=(car_href(id)) aria-current=[(at == At::Car).then_some("page")] { "Record" }
@@ -221,6 +227,11 @@ fn sentence(text: &str) -> Markup {
             @if n % 2 == 1 { b.said { (part) } } @else { (texts::said(part)) }
         }
     }
+}
+
+/// Who did it: the name of whoever is signed in stands there already.
+fn who(label: &str) -> Markup {
+    html! { label { (label) " " input type="text" name="author" maxlength="100" autocomplete="name" value=(gate::signed_in()); } }
 }
 
 /// A moment for people and programs.

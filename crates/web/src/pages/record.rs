@@ -6,7 +6,7 @@ use axum::response::Redirect;
 use maud::{Markup, html};
 use serde::Deserialize;
 
-use super::{Failed, car_href, short_time};
+use super::{Failed, car_href, short_time, who};
 use crate::app::App;
 use crate::entries::{self, EntryRow, Written};
 use crate::failure::Failure;
@@ -32,7 +32,7 @@ pub(super) fn section(car: &str, entries: &[EntryRow]) -> Markup {
                     label { (texts::ENTRY_SUBJECT) " " input type="text" name="subject" required maxlength="300" list="usual-work"; }
                     datalist id="usual-work" { @for work in texts::USUAL_WORK { option value=(work) {} } }
                     label { (texts::ENTRY_AT) " " input type="datetime-local" name="at"; }
-                    label { (texts::WHO) " " input type="text" name="author" maxlength="100" autocomplete="name"; }
+                    (who(texts::WHO))
                     label { (texts::ENTRY_TEXT) " " textarea name="text" rows="2" maxlength="2000" {} }
                     @if !entries.is_empty() { label { (texts::ENTRY_CORRECTS) " " input type="number" name="corrects" min="1" inputmode="numeric"; } }
                     button type="submit" { (texts::WRITE_ENTRY) }

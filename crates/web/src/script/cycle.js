@@ -27,7 +27,11 @@
   };
 
   // ---- the window
-  const stretch = () => {
+  // However often a wheel turns, once a frame.
+  let due = 0;
+  const stretch = () => { due = due || requestAnimationFrame(stretched); };
+  const stretched = () => {
+    due = 0;
     const [a, b] = shown, [from, until] = drawn, k = (until - from) / (b - a);
     for (const box of figures()) {
       const plot = box.querySelector("svg.plot");

@@ -2,10 +2,11 @@
 (() => {
   const making = document.querySelector("[data-making]");
   if (!making) return;
+  const bar = making.parentElement.querySelector("progress");
   setInterval(async () => {
     try {
       const bag = await (await fetch(making.dataset.making)).json();
-      if (bag.stage === "making") making.textContent = bag.says; else location.reload();
+      if (bag.stage === "making") { making.textContent = bag.says; if (bar && bag.done) bar.value = bag.done; } else location.reload();
     } catch { /* asked again in a moment */ }
   }, 500);
 })();

@@ -9,7 +9,7 @@
     if (String(now.at) !== guide.dataset.at) {
       // Not while somebody writes their name.
       const field = guide.querySelector("input[name=author]");
-      if (leaving || document.activeElement === field || field.value) return;
+      if (leaving || document.activeElement === field || field.value !== field.defaultValue) return;
       leaving = true; location.reload();
     } else if (says && says.textContent !== now.says) says.textContent = now.says.replaceAll("`", "");
   });

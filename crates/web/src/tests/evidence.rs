@@ -33,6 +33,7 @@ impl Evidence for Shelf {
             number,
             stage: if number == 1 { Stage::Made } else { Stage::Failed },
             says: if number == 1 { "2 cycles".into() } else { "<no> cycle in that time".into() },
+            done: None,
             stretch: format!("{:?}", wanted.stretch),
             left_out: wanted.leave_out.iter().map(|what| (*what).to_owned()).collect(),
             revises: wanted.revises,
@@ -46,6 +47,12 @@ impl Evidence for Shelf {
         };
         bags.push((bag.clone(), wanted));
         Ok(bag)
+    }
+
+    fn stop(&self, _: &str, number: u32) -> bool {
+        let mut bags = self.0.lock().unwrap();
+        let making = bags.iter_mut().find(|(bag, _)| bag.number == number && bag.stage == Stage::Making);
+        making.map(|(bag, _)| bag.stage = Stage::Failed).is_some()
     }
 
     fn open(&self, _: &str, number: u32) -> Option<(Box<dyn Read + Send>, u64)> {

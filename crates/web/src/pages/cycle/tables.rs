@@ -79,7 +79,7 @@ fn measure_list(title: &str, measures: &[Measure], open: bool) -> Markup {
                 summary { (title) }
                 dl.measures {
                     @for (m, value) in seen {
-                        div { dt { (texts::measure(&m.name)) } dd { (texts::quantity(value, &m.unit)) @if let Some(u) = m.u { span.quiet { " ± " (texts::spread(u, &m.unit)) } } } }
+                        div { dt { (texts::measure(&m.name)) } dd { (texts::quantity(value, &m.unit)) @if let Some(u) = m.u.filter(|u| *u > 0.0) { span.quiet { " ± " (texts::spread(u, &m.unit)) } } } }
                     }
                 }
             }
