@@ -22,8 +22,13 @@ pub struct Arrived {
 pub enum Heard {
     /// A whole frame.
     Frame(Arrived),
-    /// A stretch that gave none; the sentence says where and what to do.
-    Damage(String),
+    /// A stretch that gave none.
+    Damage {
+        /// Where, and what to do.
+        words: String,
+        /// How long it is.
+        bytes: u64,
+    },
     /// Bytes of a stream of columns, as they are.
     Columns(Vec<u8>),
 }
@@ -156,7 +161,8 @@ impl Session {
                     let since = self.rubbish.take().map_or(now, |(since, _)| since);
                     self.rubbish = Some((since, damage.message.clone()));
                 }
-                heard.push(Heard::Damage(damage.message));
+                let bytes = damage.bytes.end.saturating_sub(damage.bytes.start);
+                heard.push(Heard::Damage { words: damage.message, bytes });
             }
             Decoded::Columns(bytes) => {
                 self.columns = true;

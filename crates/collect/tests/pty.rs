@@ -72,7 +72,7 @@ impl Kept {
                         assert_eq!(before, arrived.raw, "one identity, one frame");
                     }
                 }
-                Heard::Damage(_) => *self.damaged.lock().unwrap() += 1,
+                Heard::Damage { .. } => *self.damaged.lock().unwrap() += 1,
                 Heard::Columns(_) => panic!("these are frames"),
             }
         }

@@ -18,7 +18,7 @@ use serialport::{SerialPort, TTYPort};
 use crate::cli::Demo;
 use crate::serve::asked_to_stop;
 use crate::watch::access::OWNER;
-use crate::watch::settings::{CarSettings, Disk, Limits, LogForm, Settings, USUAL_BAUD};
+use crate::watch::settings::{CarSettings, Disk, Keep, Limits, LogForm, Settings, USUAL_BAUD};
 use crate::{analyze, export, watch};
 
 /// The week, as the invented car's logger kept it.
@@ -47,6 +47,7 @@ pub fn run(args: &Demo) -> Result<()> {
         tls: None,
         limits: Limits::default(),
         disk: Disk::default(),
+        keep: Keep::default(),
         log_form: LogForm::Text,
         cars: vec![CarSettings::new(CAR.0, CAR.1, &profile, Vec::new())?],
     };

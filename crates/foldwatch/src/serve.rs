@@ -6,6 +6,7 @@ use crate::cli::Serve;
 use crate::watch;
 use crate::watch::access::{Files, OWNER};
 use crate::watch::changing::Changing;
+use crate::watch::manager;
 use crate::watch::settings::{self, Overrides};
 
 /// What the command line says.
@@ -55,7 +56,7 @@ async fn reloaded_when_asked(changing: &Changing) -> std::convert::Infallible {
     #[cfg(unix)]
     if let Ok(mut asked) = tokio::signal::unix::signal(tokio::signal::unix::SignalKind::hangup()) {
         while asked.recv().await.is_some() {
-            changing.reload();
+            manager::reloading(|| changing.reload());
         }
     }
     std::future::pending().await

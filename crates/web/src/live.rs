@@ -304,6 +304,16 @@ impl Hub {
         lock(&self.newest).ports.values().cloned().collect()
     }
 
+    /// Whether nobody needs to do anything, and a sentence on it.
+    pub fn standing(&self) -> (bool, String) {
+        let newest = lock(&self.newest);
+        match newest.ports.values().find(|port| !port.well) {
+            Some(port) => (false, format!("{}: {}.", port.port, port.words)),
+            None if newest.ports.is_empty() => (true, "Running. No port is listened to.".to_owned()),
+            None => (true, "Running. Every port is well.".to_owned()),
+        }
+    }
+
     /// What a car's roof is doing, as far as anything was heard of it.
     pub fn state(&self, car: &str) -> Option<LiveState> {
         lock(&self.newest).states.get(car).cloned()

@@ -156,6 +156,18 @@ impl Kept {
         let span = span(&cycles, stretch)?;
         let first = cycles.iter().map(|cycle| cycle.start).filter(|start| span.contains(*start)).min();
         let moved = Span { from: first.unwrap_or(span.from), until: span.until };
+        let released = reader.released(car)?.into_iter().filter(|(day, _)| {
+            let of_day = day.day.span();
+            of_day.from < span.until && span.from < of_day.until
+        });
+        if let Some((day, entry)) = released.max_by_key(|(day, _)| day.day) {
+            let next = foldwatch_report::rfc3339(day.day.span().until);
+            bail!(
+                "the samples of {} have left the archive of `{car}` (entry {entry} of its record says why), so nothing of that \
+                 time can be proven any more; from {next} on they are there",
+                day.day
+            );
+        }
         let saved = Saved::of(&reader, car)?.map(|(_, saved)| saved).unwrap_or_default();
         if saved.pass.is_some() {
             bail!("days of `{car}` are being put into the archive just now; try again in a minute");

@@ -9,6 +9,7 @@ use foldwatch_samples::{Item, Timeline};
 use foldwatch_store::{Catalogue, Day, Position, Seal, SqliteStore, Storage};
 use foldwatch_units::Micros;
 
+use super::alive::Pulse;
 use super::replay::{Journal, Mark, Rows, columns, timeline};
 
 /// A stretch of the journal that can leave it: its first day is over. It is kept until it is done, so that a pass which
@@ -71,6 +72,7 @@ pub fn seal(
     mark: &Mark,
     pass: &Pass,
     at: Micros,
+    pulse: &Pulse,
 ) -> Result<()> {
     let reader = store.reader()?;
     let through = Position(pass.next.through);
@@ -84,8 +86,8 @@ pub fn seal(
         at,
     };
     for day in days {
-        let mut rows =
-            Rows::new(&*reader, car, profile, mark, through, pass.timeline.clone(), day.span()).peekable();
+        let rows = Rows::new(&*reader, car, profile, mark, through, pass.timeline.clone(), day.span());
+        let mut rows = rows.inspect(|_| pulse.beat()).peekable();
         // The last one lets the journal's rows go, whatever it holds itself.
         let leaving = if Some(day) == last { through } else { Position(mark.through) };
         if Some(day) == last || rows.peek().is_some() {

@@ -1,7 +1,7 @@
 //! The fleet's books, kept up on a thread of their own: whatever a trend costs, no frame waits for it.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -14,6 +14,8 @@ use super::alarms::{Told, seen};
 use super::settings::CarSettings;
 use super::traces::OpenReader;
 
+/// So much news waits for the books; then the keeper waits, and acknowledges later.
+const NEWS: usize = 4096;
 /// While histories are read the fleet is shown anew so often.
 const SHOW: Duration = Duration::from_secs(1);
 
@@ -38,7 +40,7 @@ pub struct Books {
 /// How people outside are told.
 pub struct Outside {
     /// Who tells them.
-    pub to: Sender<Told>,
+    pub to: SyncSender<Told>,
     /// Of which findings.
     pub findings: Findings,
 }
@@ -50,9 +52,9 @@ impl Books {
         reader: Box<dyn Catalogue + Send>,
         open: Arc<OpenReader>,
         tell: Option<Outside>,
-    ) -> (Arc<Current>, Books, Sender<News>) {
+    ) -> (Arc<Current>, Books, SyncSender<News>) {
         let fleet = Arc::new(Current::default());
-        let (inform, news) = channel();
+        let (inform, news) = sync_channel(NEWS);
         let cars = cars
             .iter()
             .map(|car| {

@@ -17,10 +17,12 @@ use foldwatch_units::{Micros, Seconds};
 use foldwatch_web::{Hub, LiveCycle, LiveMessage, LiveState};
 use foldwatch_wire::Frame;
 
+use super::alive::Pulse;
 use super::bench::Bench;
 use super::causes::Causes;
 use super::guides::Guides;
 use super::lines::{Lines, LinesSettings, stand_in};
+use super::meters;
 use super::places::Fitted;
 use super::ports::Ports;
 use super::replay::{Journal, logger_name};
@@ -104,6 +106,8 @@ pub struct Around {
     pub guides: Arc<Guides>,
     /// Which car a logger sits in, as it was picked on a page.
     pub fitted: Fitted,
+    /// That it gets on.
+    pub pulse: Pulse,
 }
 
 /// Judges what all loggers send.
@@ -201,9 +205,10 @@ impl Judge {
                         work.answer = Some((logger, batch.answer.clone()));
                     }
                 }
-                Heard::Damage(message) => {
+                Heard::Damage { words, bytes } => {
                     metrics::counter!("foldwatch_damaged_stretches_total").increment(1);
-                    tracing::warn!(port = &*port, "{message}");
+                    metrics::counter!("foldwatch_damaged_bytes_total").increment(bytes);
+                    tracing::warn!(port = &*port, "{words}");
                     let whose = last.or_else(|| {
                         let logger = self.around.ports.logger_at(&port)?;
                         self.desks.iter().position(|desk| desk.attached.contains(&logger))
@@ -231,11 +236,19 @@ impl Judge {
                 self.around.guides.publish(&desk.id, &desk.lane);
                 work.state = desk.state_to_save(work.frames.len());
             }
-            if self.keeper.send(work).is_err() {
+            if !self.hand_on(work) {
                 return false;
             }
         }
         true
+    }
+
+    /// To the keeper, which may wait for the disk; `false`: it is gone.
+    fn hand_on(&self, work: Work) -> bool {
+        self.around.pulse.rest();
+        let taken = self.keeper.send(work).is_ok();
+        self.around.pulse.beat();
+        taken
     }
 
     /// A frame of a logger in the car of desk `n`.
@@ -267,7 +280,9 @@ impl Judge {
             Frame::Time(note) => Some(*note),
             _ => None,
         };
+        let before = *desk.lane.counts();
         desk.take(arrived.id, arrived.frame, &self.around, &*self.reader, work);
+        meters::came_in(&desk.id, &desk.lane, &before, received);
         if let Some(note) = note {
             desk.clock(arrived.id, note.utc, received, work);
         }
@@ -341,13 +356,17 @@ impl Judge {
     /// What is lost is waited for no longer.
     fn give_up(&mut self) {
         let lost = std::mem::take(&mut *self.around.lost.lock().unwrap_or_else(PoisonError::into_inner));
+        let mut works = Vec::new();
         for logger in lost {
             for desk in self.desks.iter_mut().filter(|desk| desk.attached.contains(&logger)) {
                 let mut work = Work { car: desk.id.clone(), ..Work::default() };
                 desk.flush(&self.around, &*self.reader, &mut work);
-                // A keeper that is gone is noticed with the next batch.
-                let _ = self.keeper.send(work);
+                works.push(work);
             }
+        }
+        for work in works {
+            // A keeper that is gone is noticed with the next batch.
+            self.hand_on(work);
         }
     }
 }

@@ -1,7 +1,7 @@
 //! Frames and verdicts to disk, and then the acknowledgement, on a thread of its own.
 
 use std::collections::HashMap;
-use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender};
 use std::sync::{Arc, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -13,13 +13,16 @@ use foldwatch_store::{Checkpoint, Durable, Judged, Position, SqliteStore, Storag
 use foldwatch_web::{Hub, LiveMessage, PortState};
 use foldwatch_wire::Reply;
 
+use super::alive::Pulse;
 use super::archive;
 use super::books::News;
 use super::judge::{Lost, Work};
+use super::meters;
 use super::ports::Ports;
+use super::release;
 use super::replay::{logger_name, logger_number};
 use super::saved::Saved;
-use super::settings::{CarSettings, Disk};
+use super::settings::{CarSettings, Disk, Keep};
 
 /// So many frames are journalled in one transaction.
 const GROUP: usize = 8192;
@@ -27,8 +30,24 @@ const GROUP: usize = 8192;
 const LOOK: Duration = Duration::from_secs(60);
 /// The disk, where how it stands is told beside the ports.
 const DISK: &str = "disk";
+/// Beside them, too: what can't leave the archive.
+const ARCHIVE: &str = "archive";
 /// How often is tried again what could not be written.
 const AGAIN: Duration = Duration::from_secs(1);
+
+/// What the keeper shares with the other parts.
+pub struct Around {
+    /// What is given up.
+    pub lost: Lost,
+    /// Which logger is where.
+    pub ports: Arc<Ports>,
+    /// Who watches live.
+    pub hub: Arc<Hub>,
+    /// Who keeps the books.
+    pub news: SyncSender<News>,
+    /// That it gets on.
+    pub pulse: Pulse,
+}
 
 /// The one writer.
 pub struct Keeper {
@@ -39,11 +58,13 @@ pub struct Keeper {
     lost: Lost,
     ports: Arc<Ports>,
     hub: Arc<Hub>,
-    news: Sender<News>,
+    news: SyncSender<News>,
     looked: Instant,
     disk: Disk,
+    bounds: Keep,
     /// The archive is behind and there is more to do.
     more: bool,
+    pulse: Pulse,
 }
 
 impl Keeper {
@@ -54,12 +75,10 @@ impl Keeper {
     pub fn new(
         mut store: SqliteStore,
         cars: &[CarSettings],
-        disk: Disk,
-        lost: Lost,
-        ports: Arc<Ports>,
-        hub: Arc<Hub>,
-        news: Sender<News>,
+        (disk, bounds): (Disk, Keep),
+        around: Around,
     ) -> Result<Self> {
+        let Around { lost, ports, hub, news, pulse } = around;
         let mut saved = HashMap::new();
         let mut profiles = HashMap::new();
         for car in cars {
@@ -68,13 +87,19 @@ impl Keeper {
                 // Cut off while days were being archived: done again with the same times, it changes nothing that is done.
                 let sealed = store.catalogue().archived(&car.id)?.iter().map(|day| day.through.0).max();
                 if sealed.is_none_or(|through| through < pass.next.through) {
-                    archive::seal(&mut store, &car.id, &car.profile, &of_car.mark, &pass, utc_now())?;
+                    archive::seal(&mut store, &car.id, &car.profile, &of_car.mark, &pass, utc_now(), &pulse)?;
                 }
                 of_car.mark = pass.next;
                 save(&mut store, &car.id, &of_car, position)?;
             }
             saved.insert(car.id.clone(), of_car);
             profiles.insert(car.id.clone(), Arc::clone(&car.profile));
+        }
+        // Before the first frame of this start comes, an earlier one's counts.
+        let heard = store.catalogue().loggers()?.iter().filter_map(|logger| logger.last_seen).max();
+        metrics::gauge!("foldwatch_last_sync_seconds").set(heard.unwrap_or_else(utc_now).as_secs());
+        if let Ok(space) = store.space() {
+            metrics::gauge!("foldwatch_disk_free_bytes").set(space.free_bytes as f64);
         }
         let looked = Instant::now();
         Ok(Keeper {
@@ -88,13 +113,16 @@ impl Keeper {
             news,
             looked,
             disk,
+            bounds,
             more: true,
+            pulse,
         })
     }
 
     /// Works until nobody sends any more.
     pub fn run(mut self, works: &Receiver<Work>) {
         loop {
+            self.pulse.beat();
             let first = match works.recv_timeout(Duration::from_millis(500)) {
                 Ok(first) => Some(first),
                 Err(RecvTimeoutError::Timeout) => None,
@@ -115,6 +143,9 @@ impl Keeper {
             if (idle && self.more) || self.looked.elapsed() >= LOOK {
                 self.looked = Instant::now();
                 self.more = self.archive();
+                if !self.more {
+                    self.let_go();
+                }
             }
         }
     }
@@ -144,8 +175,9 @@ impl Keeper {
             if let Some(fit) = &work.fit {
                 self.insist("keep the clock", |store| store.put_clock_fit(fit));
             }
-            let last_words = work.cycles.iter().filter(|cycle| work.settled.contains(&cycle.start));
-            news.extend(last_words.map(|cycle| News::Cycle(Box::new(cycle.clone()))));
+            let last_words = || work.cycles.iter().filter(|cycle| work.settled.contains(&cycle.start));
+            meters::findings(&work.car, last_words());
+            news.extend(last_words().map(|cycle| News::Cycle(Box::new(cycle.clone()))));
             judged.entry(work.car.clone()).or_default().cycles.extend(work.cycles);
             messages.extend(work.messages);
             if let Some(state) = work.state {
@@ -178,10 +210,12 @@ impl Keeper {
                 self.insist("keep the verdicts", |store| store.put_judged(&judged));
             }
         }
+        self.pulse.rest();
         for one in news {
             // The books end with the daemon.
             let _ = self.news.send(one);
         }
+        self.pulse.beat();
         for message in messages {
             self.hub.publish(message);
         }
@@ -210,6 +244,8 @@ impl Keeper {
             answer.send(Reply::Resend { logger, boot, from: *range.start(), to: *range.end() });
         }
         for range in lost {
+            metrics::counter!("foldwatch_frames_lost_total")
+                .increment(u64::from(range.end() - range.start()) + 1);
             tracing::warn!(
                 logger = durable.logger,
                 boot,
@@ -248,6 +284,8 @@ impl Keeper {
                         )));
                     }
                     metrics::counter!("foldwatch_write_errors_total").increment(1);
+                    // A disk that refuses is told above; to be started again would not mend it.
+                    self.pulse.beat();
                     std::thread::sleep(AGAIN);
                 }
             }
@@ -272,6 +310,40 @@ impl Keeper {
         more
     }
 
+    /// Samples leave the archive where the settings bound it. What can't leave stays, and is told.
+    fn let_go(&mut self) {
+        let done = self.leaving().and_then(|leaving| {
+            for leaving in leaving {
+                let at = utc_now();
+                self.store.release(&leaving.car, &leaving.named(), &leaving.entry(at))?;
+                tracing::info!(
+                    car = leaving.car,
+                    "samples of {} days left the archive: {}",
+                    leaving.days.len(),
+                    leaving.why
+                );
+            }
+            Ok(())
+        });
+        match done {
+            Ok(()) => self.hub.forget_port(ARCHIVE),
+            Err(error) => self.tell(ARCHIVE, error.to_string()),
+        }
+    }
+
+    fn leaving(&self) -> Result<Vec<release::Leaving>, StoreError> {
+        let mut archived = Vec::new();
+        for car in self.store.catalogue().cars()? {
+            // Days that are still on their way there are no matter of ours.
+            if self.saved.get(&car.id).is_none_or(|saved| saved.pass.is_none()) {
+                archived.extend(self.store.catalogue().archived(&car.id)?);
+            }
+        }
+        let bytes: u64 = archived.iter().map(|day| day.bytes).sum();
+        metrics::gauge!("foldwatch_archive_bytes").set(bytes as f64);
+        Ok(release::leaving(&archived, &self.bounds, utc_now()))
+    }
+
     /// Tells on every page and in the health while there is little room.
     fn tell_room(&self, free_mib: u64) {
         let Disk { warn_mib, stop_mib } = self.disk;
@@ -283,11 +355,16 @@ impl Keeper {
             "only {free_mib} MiB are left: make room; below {stop_mib} MiB nothing is taken over, and loggers keep what \
              they record"
         );
-        if self.hub.ports().iter().all(|port| port.port != DISK) {
-            tracing::warn!("disk: {words}");
+        self.tell(DISK, words);
+    }
+
+    /// Something that a person must see to and that is no port's.
+    fn tell(&self, what: &str, words: String) {
+        if self.hub.ports().iter().all(|port| port.port != what) {
+            tracing::warn!("{what}: {words}");
         }
         self.hub.publish(LiveMessage::Port(PortState {
-            port: DISK.to_owned(),
+            port: what.to_owned(),
             car: None,
             logger: None,
             well: false,
@@ -302,7 +379,7 @@ impl Keeper {
         let Some(pass) = pass else { return Ok(false) };
         saved.pass = Some(pass.clone());
         save(&mut self.store, car, &saved, position)?;
-        archive::seal(&mut self.store, car, profile, &saved.mark, &pass, utc_now())?;
+        archive::seal(&mut self.store, car, profile, &saved.mark, &pass, utc_now(), &self.pulse)?;
         saved.mark = pass.next;
         saved.pass = None;
         save(&mut self.store, car, &saved, position)?;

@@ -6,6 +6,7 @@
 
 pub mod access;
 pub mod alarms;
+mod alive;
 mod archive;
 mod bench;
 mod books;
@@ -16,8 +17,11 @@ mod guides;
 mod judge;
 mod keep;
 pub mod lines;
+pub mod manager;
+mod meters;
 mod places;
 mod ports;
+mod release;
 pub mod replay;
 pub mod saved;
 pub mod settings;
@@ -26,6 +30,7 @@ mod traces;
 use std::net::SocketAddr;
 use std::sync::mpsc::sync_channel;
 use std::sync::{Arc, OnceLock};
+use std::time::Duration;
 
 use anyhow::{Context, Result, anyhow};
 use foldwatch_access::{Guard, Pace};
@@ -36,6 +41,7 @@ use metrics_exporter_prometheus::{PrometheusBuilder, PrometheusHandle};
 use tokio::net::TcpListener;
 use tokio::sync::mpsc;
 
+use alive::Pulse;
 use changing::Changing;
 use judge::Judge;
 use keep::Keeper;
@@ -56,6 +62,7 @@ pub struct Watch {
     serving: tokio::task::JoinHandle<std::io::Result<()>>,
     collecting: tokio::task::JoinHandle<()>,
     threads: Vec<std::thread::JoinHandle<()>>,
+    pulses: Vec<Pulse>,
     causes: Arc<causes::Causes>,
     following: tokio::task::JoinHandle<()>,
     /// The owner's password, where this was the first start.
@@ -68,13 +75,21 @@ impl Watch {
     /// Serves until `stop` comes, then ends: what was heard is written before this returns.
     ///
     /// # Errors
-    /// When the pages can't be served any more.
+    /// When the pages can't be served any more, or a part of the daemon has broken down: whoever started it should start it
+    /// again, since nothing that was acknowledged is lost by that.
     pub async fn until(self, stop: impl Future<Output = ()>) -> Result<()> {
         let mut serving = self.serving;
         let ended = tokio::select! {
             () = stop => None,
-            ended = &mut serving => Some(ended),
+            ended = &mut serving => Some(ended.map_err(anyhow::Error::from).and_then(|ended| {
+                ended.context("the pages can't be served any more")
+            })),
+            part = broken(&self.threads, &self.collecting) => Some(Err(anyhow!(
+                "the {part} has broken down; loggers keep what was not acknowledged, so start it again"
+            ))),
+            never = manager::told(&self.hub, &self.pulses) => match never {},
         };
+        manager::stopping();
         self.collecting.abort();
         self.following.abort();
         self.hub.close();
@@ -90,10 +105,23 @@ impl Watch {
             }
         })
         .await?;
-        match ended {
-            Some(ended) => ended?.context("the pages can't be served any more"),
-            None => Ok(()),
+        ended.unwrap_or(Ok(()))
+    }
+}
+
+/// How often is looked whether every part is there.
+const LOOK: Duration = Duration::from_secs(1);
+
+/// The part that has ended though nobody asked it to.
+async fn broken(threads: &[std::thread::JoinHandle<()>], collecting: &tokio::task::JoinHandle<()>) -> String {
+    loop {
+        if let Some(thread) = threads.iter().find(|thread| thread.is_finished()) {
+            return thread.thread().name().unwrap_or("thread").to_owned();
         }
+        if collecting.is_finished() {
+            return "collector".to_owned();
+        }
+        tokio::time::sleep(LOOK).await;
     }
 }
 
@@ -103,6 +131,7 @@ impl Watch {
 /// A folder that is in use, or can't be used; an address that is taken.
 pub async fn start(settings: Settings) -> Result<Watch> {
     let meter = meter()?;
+    meters::begin(settings.cars.iter().map(|car| car.id.as_str()));
     let files = access::Files::new(&settings.data);
     let tls = match &settings.tls {
         Some(files) => Some(Arc::new(Tls::load(&files.certificate, &files.key).map_err(|why| anyhow!(why))?)),
@@ -120,6 +149,8 @@ pub async fn start(settings: Settings) -> Result<Watch> {
     let hub = Arc::new(Hub::default());
     let ports = Arc::new(Ports::new(Arc::clone(&hub)));
     let lost = judge::Lost::default();
+    let (keeps, judges) = (Pulse::new("keeper"), Pulse::new("judge"));
+    let pulses = vec![keeps.clone(), judges.clone()];
 
     let (works_in, works) = sync_channel(WORKS);
     let repaired = judge::Repaired::default();
@@ -155,7 +186,8 @@ pub async fn start(settings: Settings) -> Result<Watch> {
                 }
             };
             let (fleet, books, news) = books::Books::new(&settings.cars, store.reader()?, opened, outside);
-            let keeper = Keeper::new(store, &settings.cars, settings.disk, lost, ports, hub, news)?;
+            let around = keep::Around { lost, ports, hub, news, pulse: keeps };
+            let keeper = Keeper::new(store, &settings.cars, (settings.disk, settings.keep), around)?;
             Ok((keeper, reader, fleet, books, told, alarms, people))
         })
         .await??;
@@ -177,6 +209,7 @@ pub async fn start(settings: Settings) -> Result<Watch> {
             causes: Arc::clone(&causes),
             guides: Arc::clone(&guides),
             fitted: places.fitted(),
+            pulse: judges.clone(),
         };
         let (guides, causes) = (Arc::clone(&guides), Arc::clone(&causes));
         tokio::task::spawn_blocking(move || -> Result<Judge> {
@@ -193,7 +226,10 @@ pub async fn start(settings: Settings) -> Result<Watch> {
     let judging = spawn(
         "judge",
         Box::new(move || {
-            while let Some(batch) = batches.blocking_recv() {
+            loop {
+                judges.rest();
+                let Some(batch) = batches.blocking_recv() else { break };
+                judges.beat();
                 metrics::gauge!("foldwatch_batches_waiting").set(batches.len() as f64);
                 if !judge.take(batch) {
                     break;
@@ -246,6 +282,7 @@ pub async fn start(settings: Settings) -> Result<Watch> {
         collecting,
         threads: [judging, keeping, booking].into_iter().chain(telling).collect(),
         causes,
+        pulses,
         following,
         first_password,
         changing,

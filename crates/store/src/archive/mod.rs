@@ -2,6 +2,7 @@
 
 mod merge;
 mod parquet;
+mod release;
 mod samples;
 mod seal;
 

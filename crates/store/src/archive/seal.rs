@@ -64,7 +64,12 @@ impl SqliteStore {
         std::fs::create_dir_all(&dir).map_err(StoreError::io(&dir, "create the archive's folder"))?;
         sync_dir(self.folder.path())?;
         sync_dir(&archive)?;
-        let file = format!("{}/{}.{}.parquet", seal.car, seal.day, free_number(&dir, seal.day)?);
+        let file = format!(
+            "{}/{}.{}.parquet",
+            seal.car,
+            seal.day,
+            free_number(&dir, seal.day, &self.db.ask(|conn| files(conn, &seal.car, seal.day))?)?
+        );
         let path = archive.join(&file);
         let part = part_of(&path);
         let proven = self.write_part(seal, rows, &part).map(|(rows, bytes, sha256)| Proven {
@@ -181,13 +186,14 @@ impl SqliteStore {
         })
     }
 
-    /// Step 4. Only files that the catalogue names and has replaced: a file that it does not know may be the only one
+    /// Step 4. Only files that the catalogue names and has replaced or let go: a file that it does not know may be the only one
     /// of its day, if the database was restored from an older copy.
     pub(crate) fn drop_superseded(&self) -> Result<(), StoreError> {
         let superseded = self.db.ask(|conn| {
             let mut files = conn.prepare_cached(
                 "SELECT file FROM seals AS s
-                 WHERE EXISTS (SELECT 1 FROM seals WHERE car = s.car AND day = s.day AND number > s.number)",
+                 WHERE EXISTS (SELECT 1 FROM seals WHERE car = s.car AND day = s.day AND number > s.number)
+                    OR EXISTS (SELECT 1 FROM released WHERE seal = s.number)",
             )?;
             Ok(files.query_map([], |row| row.get(0))?.collect::<rusqlite::Result<Vec<String>>>()?)
         })?;
@@ -195,7 +201,7 @@ impl SqliteStore {
             let path = self.folder.archive().join(file);
             match std::fs::remove_file(&path) {
                 Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
-                    return Err(StoreError::io(&path, "remove a file that was replaced")(error));
+                    return Err(StoreError::io(&path, "remove a file that was replaced or let go")(error));
                 }
                 _ => {}
             }
@@ -209,7 +215,8 @@ impl SqliteReader {
         self.ask(|conn| {
             let mut days = conn.prepare_cached(&format!(
                 "SELECT {DAY_COLUMNS} FROM seals AS s WHERE car = ?1
-                 AND number = (SELECT max(number) FROM seals WHERE car = s.car AND day = s.day) ORDER BY day"
+                 AND number = (SELECT max(number) FROM seals WHERE car = s.car AND day = s.day)
+                 AND NOT EXISTS (SELECT 1 FROM released WHERE seal = s.number) ORDER BY day"
             ))?;
             let mut days = days.query_map([car], archived_day)?.collect::<rusqlite::Result<Vec<_>>>()?;
             days.sort_by_key(|day| day.day); // as dates: a year before 0 has a sign
@@ -296,9 +303,9 @@ fn last_seal(conn: &Connection, car: &str) -> Result<LastSeal, Fail> {
     Ok(found.unwrap_or(LastSeal { through: Position(0), journal_link: chain::GENESIS, link: chain::GENESIS }))
 }
 
-const DAY_COLUMNS: &str = "car, day, file, rows, bytes, sha256, sealed_us, through";
+pub(super) const DAY_COLUMNS: &str = "car, day, file, rows, bytes, sha256, sealed_us, through";
 
-fn archived_day(row: &rusqlite::Row) -> rusqlite::Result<ArchivedDay> {
+pub(super) fn archived_day(row: &rusqlite::Row) -> rusqlite::Result<ArchivedDay> {
     let day: String = row.get(1)?;
     Ok(ArchivedDay {
         car: row.get(0)?,
@@ -317,7 +324,9 @@ fn archived_day(row: &rusqlite::Row) -> rusqlite::Result<ArchivedDay> {
 fn day(conn: &Connection, car: &str, day: Day) -> Result<Option<ArchivedDay>, Fail> {
     Ok(conn
         .prepare_cached(&format!(
-            "SELECT {DAY_COLUMNS} FROM seals WHERE car = ?1 AND day = ?2 ORDER BY number DESC LIMIT 1"
+            "SELECT {DAY_COLUMNS} FROM seals AS s WHERE car = ?1 AND day = ?2
+             AND number = (SELECT max(number) FROM seals WHERE car = s.car AND day = s.day)
+             AND NOT EXISTS (SELECT 1 FROM released WHERE seal = s.number)"
         ))?
         .query_row(params![car, day.to_string()], archived_day)
         .optional()?)
@@ -327,22 +336,33 @@ fn part_of(path: &Path) -> PathBuf {
     path.with_extension("parquet.part")
 }
 
-/// One more than the highest number of the day's files, known to the catalogue or not: none is ever written over.
-fn free_number(dir: &Path, day: Day) -> Result<u64, StoreError> {
+/// Every file that a day ever had, below the archive's folder.
+fn files(conn: &Connection, car: &str, day: Day) -> Result<Vec<String>, Fail> {
+    let mut files = conn.prepare_cached("SELECT file FROM seals WHERE car = ?1 AND day = ?2")?;
+    Ok(files.query_map(params![car, day.to_string()], |row| row.get(0))?.collect::<rusqlite::Result<_>>()?)
+}
+
+/// One more than the highest number of the day's files, there or gone, known to the catalogue or not: none is ever written
+/// over, and no two ever had one name.
+fn free_number(dir: &Path, day: Day, known: &[String]) -> Result<u64, StoreError> {
     let io = |error| StoreError::io(dir, "list the archive's folder")(error);
-    let mut highest = 0;
+    let number =
+        |name: &str| name.strip_prefix(&format!("{day}."))?.strip_suffix(".parquet")?.parse::<u64>().ok();
+    let known = known.iter().filter_map(|file| number(file.rsplit('/').next()?));
+    let mut highest = known.max().unwrap_or(0);
     for entry in std::fs::read_dir(dir).map_err(io)? {
         let name = entry.map_err(io)?.file_name();
-        let number = name.to_str().and_then(|name| {
-            name.strip_prefix(&format!("{day}."))?.strip_suffix(".parquet")?.parse::<u64>().ok()
-        });
-        highest = highest.max(number.unwrap_or(0));
+        highest = highest.max(name.to_str().and_then(number).unwrap_or(0));
     }
     Ok(highest + 1)
 }
 
 /// The rows of a day, once the file has proven to be the one that was sealed.
-fn as_sealed(archive: &Path, day: &ArchivedDay, span: Span) -> Result<parquet::ArchiveBatches, StoreError> {
+pub(super) fn as_sealed(
+    archive: &Path,
+    day: &ArchivedDay,
+    span: Span,
+) -> Result<parquet::ArchiveBatches, StoreError> {
     let path = archive.join(&day.file);
     if file_digest(&path)?.1 != day.sha256 {
         let what = "the file is not as it was sealed: its SHA-256 differs".into();

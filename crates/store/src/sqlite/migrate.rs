@@ -8,7 +8,8 @@ use crate::StoreError;
 use crate::folder::{Folder, sync_dir};
 
 /// `MIGRATIONS[n]` leads from schema n to n + 1. A published one is never changed: add the next.
-const MIGRATIONS: &[&str] = &[include_str!("schema/v1.sql"), include_str!("schema/v2.sql")];
+const MIGRATIONS: &[&str] =
+    &[include_str!("schema/v1.sql"), include_str!("schema/v2.sql"), include_str!("schema/v3.sql")];
 
 /// The schema that this program writes.
 pub const SCHEMA: u32 = MIGRATIONS.len() as u32;

@@ -7,7 +7,7 @@ mod journal;
 mod migrate;
 mod read;
 mod verify;
-mod write;
+pub(crate) mod write;
 
 use std::fs::File;
 use std::path::{Path, PathBuf};

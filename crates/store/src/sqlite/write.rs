@@ -170,7 +170,7 @@ fn put_finding(
     Ok(())
 }
 
-pub(super) fn entry(tx: &Connection, entry: &Entry) -> Result<u64, Fail> {
+pub(crate) fn entry(tx: &Connection, entry: &Entry) -> Result<u64, Fail> {
     expect_car(tx, &entry.car)?;
     if let Some(id) = entry.corrects {
         let there: Option<String> = tx

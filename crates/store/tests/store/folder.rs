@@ -120,3 +120,27 @@ fn a_store_of_schema_1_is_brought_up_with_all_that_is_in_it() {
     let frames: u32 = copy.query_row("SELECT count(*) FROM journal", [], |row| row.get(0)).unwrap();
     assert_eq!((version, frames), (1, 5));
 }
+
+/// Schema 2 as its program made it out of schema 1: the same statements.
+#[test]
+fn a_store_of_schema_2_is_brought_up_and_the_way_back_is_kept() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = Folder::new(dir.path());
+    let old = Connection::open(folder.database()).unwrap();
+    old.pragma_update(None, "foreign_keys", false).unwrap();
+    old.execute_batch(include_str!("v1.sql")).unwrap();
+    old.execute_batch(include_str!("../../src/sqlite/schema/v2.sql")).unwrap();
+    old.pragma_update(None, "user_version", 2).unwrap();
+    old.close().unwrap();
+
+    let mut store = SqliteStore::open(dir.path()).unwrap();
+    assert_eq!(store.catalogue().verify_chain("oak").unwrap(), ChainReport { walked: 4, broken: None });
+    assert_eq!(store.catalogue().entries("oak", Span::ALL, 10).unwrap().len(), 1);
+    let frame = |sequence| Frame { logger: "L1".into(), boot: 2, sequence, ..frame(sequence) };
+    assert_eq!(store.append(&[frame(4)]).unwrap()[0].new, 1);
+
+    let copy = Connection::open(folder.before_upgrade(2)).unwrap();
+    let version: u32 = copy.pragma_query_value(None, "user_version", |row| row.get(0)).unwrap();
+    let frames: u32 = copy.query_row("SELECT count(*) FROM journal", [], |row| row.get(0)).unwrap();
+    assert_eq!((version, frames), (2, 5));
+}

@@ -10,6 +10,8 @@ mod journal;
 mod killed;
 #[cfg(feature = "archive")]
 mod parquet;
+#[cfg(feature = "archive")]
+mod release;
 mod twin;
 
 use foldwatch_store::{Car, Frame, SqliteStore, Storage};

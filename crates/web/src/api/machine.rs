@@ -44,13 +44,10 @@ pub(crate) struct Health {
 pub(crate) async fn health(State(app): State<App>) -> impl IntoResponse {
     let ports = app.hub().ports();
     let cars = app.ask(|desk| Ok(desk.catalogue.cars()?.len())).await;
-    let lost: Vec<&PortState> = ports.iter().filter(|p| !p.well).collect();
-    let (well, words) = match (&cars, lost.first()) {
+    let (well, words) = match (&cars, app.hub().standing()) {
         (Err(failure), _) => (false, failure.message.clone()),
-        (Ok(_), Some(port)) => (false, format!("{}: {}.", port.port, port.words)),
-        (Ok(0), None) => (true, "Running. No car has been entered yet.".to_owned()),
-        (Ok(_), None) if ports.is_empty() => (true, "Running. No port is listened to.".to_owned()),
-        (Ok(_), None) => (true, "Running. Every port is well.".to_owned()),
+        (Ok(0), (true, _)) => (true, "Running. No car has been entered yet.".to_owned()),
+        (Ok(_), standing) => standing,
     };
     let status = if well { StatusCode::OK } else { StatusCode::SERVICE_UNAVAILABLE };
     (status, Json(Health { well, words, cars: cars.unwrap_or(0), ports }))

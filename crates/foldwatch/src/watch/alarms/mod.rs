@@ -8,7 +8,7 @@ pub mod settings;
 use std::fs::{File, OpenOptions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -21,6 +21,8 @@ use settings::AlarmSettings;
 
 /// A receiver that takes longer is tried again later.
 const PATIENCE: Duration = Duration::from_secs(10);
+/// So much waits for the ledger while a slow receiver is told; then the books wait.
+const WAITING: usize = 4096;
 /// With nothing due the thread looks so often: the clock may have been set.
 const LOOK: Duration = Duration::from_secs(60);
 
@@ -99,10 +101,13 @@ impl Alarms {
     ///
     /// # Errors
     /// Ways that can't be made ready, or a ledger that can't be read.
-    pub fn new(settings: &AlarmSettings, data: &Path) -> Result<(Arc<Mutex<Ledger>>, Alarms, Sender<Told>)> {
+    pub fn new(
+        settings: &AlarmSettings,
+        data: &Path,
+    ) -> Result<(Arc<Mutex<Ledger>>, Alarms, SyncSender<Told>)> {
         let file = file(data);
         let ledger = Arc::new(Mutex::new(kept(&file)?));
-        let (tell, news) = channel();
+        let (tell, news) = sync_channel(WAITING);
         let rules = settings.rules.clone();
         Ok((Arc::clone(&ledger), Alarms { rules, ways: ways(settings)?, file, ledger, news }, tell))
     }

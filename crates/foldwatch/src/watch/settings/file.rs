@@ -23,6 +23,7 @@ pub struct File {
     pub tls: TlsKeys,
     pub limits: Limits,
     pub disk: Disk,
+    pub keep: Keep,
     pub port: Vec<PortKeys>,
     pub car: Vec<CarKeys>,
     pub alarms: Option<AlarmKeys>,
@@ -114,6 +115,16 @@ impl Default for Disk {
     }
 }
 
+/// How long samples are kept; verdicts and what people entered always are.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Deserialize, Serialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Keep {
+    /// In the archive, at the least; 0: for ever.
+    pub days: u32,
+    /// The archive's size at the most; 0: as large as it gets.
+    pub archive_mib: u64,
+}
+
 #[derive(Debug, Clone, Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
 pub struct PortKeys {
@@ -152,7 +163,7 @@ fn usual_baud() -> u32 {
 }
 
 /// What can be said from outside of the file: tables of ports and cars can't.
-const OUTSIDE: [(&str, &str); 16] = [
+const OUTSIDE: [(&str, &str); 18] = [
     ("data", "the folder that holds everything"),
     ("keys", "the folder of the key that signs evidence, outside the data"),
     ("listen", "where the pages are served"),
@@ -169,6 +180,8 @@ const OUTSIDE: [(&str, &str); 16] = [
     ("limits.requests_at_once", "of one address of another machine"),
     ("disk.warn_mib", "with less room it is told"),
     ("disk.stop_mib", "with less room nothing is taken over; loggers keep what they record"),
+    ("keep.days", "samples stay in the archive for at least so long; 0: for ever"),
+    ("keep.archive_mib", "beyond it the oldest samples leave the archive; 0: never"),
 ];
 
 /// Where a value comes from.

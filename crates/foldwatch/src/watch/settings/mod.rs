@@ -16,7 +16,7 @@ use super::alarms::settings::AlarmSettings;
 use super::lines::LinesSettings;
 use crate::evidence::KeyFolder;
 use crate::profiles;
-pub use file::{Disk, Limits, LogForm};
+pub use file::{Disk, Keep, Limits, LogForm};
 use file::{PortEncoding, PortKeys, Read};
 
 /// What the daemon works with.
@@ -42,6 +42,8 @@ pub struct Settings {
     pub limits: Limits,
     /// Room on the disk.
     pub disk: Disk,
+    /// How long samples are kept.
+    pub keep: Keep,
     /// How the log is written.
     pub log_form: LogForm,
 }
@@ -221,6 +223,7 @@ pub fn settings(overrides: &Overrides) -> Result<Settings> {
         tls,
         limits: file.limits,
         disk: file.disk,
+        keep: file.keep,
         log_form: file.log_form,
     })
 }
