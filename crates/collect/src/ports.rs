@@ -19,6 +19,9 @@ pub enum PortError {
     /// The system does not tell.
     #[error("the system does not tell its serial ports: {0}")]
     List(#[from] tokio_serial::Error),
+    /// The system keeps no list.
+    #[error("{} is not there, which lists the serial ports; name the port, such as /dev/ttyUSB0, or mount /sys", .0.display())]
+    NotThere(&'static Path),
     /// The pattern is none.
     #[error("`{0}` is no pattern for ports: {1}")]
     Pattern(String, glob::PatternError),
@@ -29,6 +32,11 @@ pub enum PortError {
 /// # Errors
 /// Where the system does not tell.
 pub fn found() -> Result<Vec<Described>, PortError> {
+    // The library takes it for granted that this is there; a container may be without.
+    let listed = Path::new("/sys/class/tty");
+    if cfg!(target_os = "linux") && !listed.is_dir() {
+        return Err(PortError::NotThere(listed));
+    }
     let mut ports: Vec<Described> = tokio_serial::available_ports()?
         .into_iter()
         .map(|port| Described {

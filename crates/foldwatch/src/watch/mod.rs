@@ -115,11 +115,12 @@ const LOOK: Duration = Duration::from_secs(1);
 /// The part that has ended though nobody asked it to.
 async fn broken(threads: &[std::thread::JoinHandle<()>], collecting: &tokio::task::JoinHandle<()>) -> String {
     loop {
-        if let Some(thread) = threads.iter().find(|thread| thread.is_finished()) {
-            return thread.thread().name().unwrap_or("thread").to_owned();
-        }
+        // First, since the judge ends with it.
         if collecting.is_finished() {
             return "collector".to_owned();
+        }
+        if let Some(thread) = threads.iter().find(|thread| thread.is_finished()) {
+            return thread.thread().name().unwrap_or("thread").to_owned();
         }
         tokio::time::sleep(LOOK).await;
     }
