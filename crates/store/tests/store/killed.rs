@@ -27,21 +27,21 @@ fn child_that_appends() {
         next += size;
         #[cfg(feature = "archive")]
         if batch % 8 == 7 {
-            sealing::seal_all(&mut store);
+            sealing::seal_all(&mut store).unwrap();
         }
         let _ = batch;
     }
 }
 
 #[cfg(feature = "archive")]
-mod sealing {
+pub(crate) mod sealing {
     use foldwatch_store::*;
     use foldwatch_units::Micros;
 
     /// One row a frame, all of one day.
-    pub fn seal_all(store: &mut SqliteStore) {
-        let journal = store.catalogue().journal(Some("oak"), Position(0), u32::MAX).unwrap();
-        let Some(last) = journal.last() else { return };
+    pub fn seal_all(store: &mut SqliteStore) -> Result<(), StoreError> {
+        let journal = store.catalogue().journal(Some("oak"), Position(0), u32::MAX)?;
+        let Some(last) = journal.last() else { return Ok(()) };
         let column = SampleColumn { name: "sequence".into(), unit: "1".into(), binary: false };
         let mut rows = Samples::new([column].into());
         for row in &journal {
@@ -57,7 +57,8 @@ mod sealing {
             through: last.position,
             at: Micros(9),
         };
-        store.seal(&seal, &mut std::iter::once(Ok(rows))).unwrap();
+        store.seal(&seal, &mut std::iter::once(Ok(rows)))?;
+        Ok(())
     }
 
     pub fn archived(store: &SqliteStore) -> Vec<u64> {

@@ -5,6 +5,8 @@
 
 #[cfg(feature = "archive")]
 mod archive;
+#[cfg(target_os = "linux")]
+mod faults;
 mod folder;
 mod journal;
 mod killed;

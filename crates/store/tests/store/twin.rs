@@ -19,6 +19,7 @@ enum Op {
     #[cfg(feature = "archive")]
     Seal(Seal, Vec<Samples>),
     Reopen,
+    BackUp,
 }
 
 /// What came of an operation, comparable: errors by their words.
@@ -38,7 +39,7 @@ fn run(store: &mut dyn Storage, op: &Op) -> Result<String, String> {
         Op::Entry(entry) => said(store.add_entry(entry)),
         #[cfg(feature = "archive")]
         Op::Seal(seal, rows) => said(store.seal(seal, &mut rows.iter().cloned().map(Ok)).map(without_file)),
-        Op::Reopen => Ok(String::new()),
+        Op::Reopen | Op::BackUp => Ok(String::new()),
     }
 }
 
@@ -114,6 +115,24 @@ fn everything(ask: &dyn Catalogue) -> Result<Vec<String>, StoreError> {
         note!(ask.findings(&FindingQuery { weight: Some(Weight::StopUsing), ..all })?);
     }
     Ok(all)
+}
+
+/// A copy of a store that is open, made as an operator would.
+fn restored(folder: &std::path::Path) -> tempfile::TempDir {
+    let copy = tempfile::tempdir().unwrap();
+    let (from, to) = (Folder::new(folder), Folder::new(copy.path()));
+    assert_eq!(
+        SqliteReader::open(folder).unwrap().back_up(to.database()).unwrap().faults,
+        Vec::<String>::new()
+    );
+    for car in std::fs::read_dir(from.archive()).into_iter().flatten().map(Result::unwrap) {
+        let into = to.archive().join(car.file_name());
+        std::fs::create_dir_all(&into).unwrap();
+        for day in std::fs::read_dir(car.path()).unwrap().map(Result::unwrap) {
+            std::fs::copy(day.path(), into.join(day.file_name())).unwrap();
+        }
+    }
+    copy
 }
 
 fn name() -> impl Strategy<Value = String> {
@@ -321,6 +340,7 @@ fn op() -> impl Strategy<Value = Op> {
         2 => entry().prop_map(Op::Entry),
         3 => sealing(),
         1 => Just(Op::Reopen),
+        1 => Just(Op::BackUp),
     ]
 }
 
@@ -342,6 +362,12 @@ proptest! {
                 disk = SqliteStore::open(dir.path()).unwrap();
             }
             prop_assert_eq!(run(&mut disk, op), run(&mut memory, op));
+            if let Op::BackUp = op {
+                // The copy is what the store is at this moment, in all that can be asked.
+                let copy = restored(dir.path());
+                let reader = SqliteReader::open(copy.path()).unwrap();
+                prop_assert_eq!(everything(&reader).unwrap(), everything(memory.catalogue()).unwrap());
+            }
         }
         prop_assert_eq!(everything(disk.catalogue()).unwrap(), everything(memory.catalogue()).unwrap());
         // And from beside.
