@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::heat::{self, HeatState};
 use crate::run::{self, RunFacts};
-use crate::{Judged, checks, look, timing};
+use crate::{Judged, checks, look, measures, timing};
 
 /// What is known of one car from its earlier cycles: how long each step takes it and under which conditions, what is
 /// usual of its pressures and currents, which switches change when, how warm its pump was left.
@@ -236,7 +236,17 @@ impl History {
         if cycle.outcome == Outcome::Completed {
             let told = |kind: &str| judged.findings.iter().any(|f| f.kind == kind);
             let (holds, supplied) = (!told("leak-down"), !told("low-supply"));
-            let sound = |id: &str| if id == "supply-resistance" { supplied } else { holds };
+            let quiet = |id: &str| {
+                let fault = judged.findings.iter().filter(|f| f.kind == "signal-fault");
+                let mut kinds = fault.filter_map(|f| Some(profile.signal(f.signal?).kind));
+                !kinds.any(|kind| measures::noise_of(kind) == Some(id))
+            };
+            let sound = |id: &str| match id {
+                "supply-resistance" => supplied,
+                "hold-time-constant" | "hold-at-least" => holds,
+                id => quiet(id),
+            };
+            self.usual.entry(ROW_PERIOD.to_owned()).or_default().add(look::period(cycle));
             let of_car = judged.measures.iter().filter(|m| m.run.is_none() && CAR.contains(&m.id));
             for measure in of_car.filter(|m| sound(m.id)) {
                 if let Some(value) = measure.value.value() {
@@ -375,7 +385,16 @@ pub(crate) const BUILD_UP: &str = "pressure-build-up";
 /// Measures of a step that say how heavily it goes.
 pub(crate) const LOADS: &[&str] = &["mean-pressure", "running-current"];
 /// Measures of a cycle of which the usual is kept.
-const CAR: &[&str] = &["hold-time-constant", "hold-at-least", "supply-resistance"];
+const CAR: &[&str] = &[
+    "hold-time-constant",
+    "hold-at-least",
+    "supply-resistance",
+    "pressure-noise",
+    "current-noise",
+    "supply-noise",
+];
+/// Usual time from row to row.
+pub(crate) const ROW_PERIOD: &str = "row-period";
 
 fn step_key(profile: &Profile, phase: PhaseRef) -> String {
     format!("{}/{}", phase.direction, phase.of(profile).name)

@@ -1,6 +1,6 @@
 //! One cycle to its verdict.
 
-use foldwatch_profile::{Profile, SignalKind};
+use foldwatch_profile::Profile;
 use foldwatch_segment::Cycle;
 
 use crate::checks::{self, CHECKS};
@@ -31,10 +31,7 @@ pub fn judge(profile: &Profile, cycle: &Cycle, history: &History) -> Judged {
     let timings = timing::timings(profile, cycle, &runs, history);
     let hold = measures::hold(profile, cycle);
     let period = look::period(cycle);
-    let noise = [SignalKind::Pressure, SignalKind::Current].map(|kind| {
-        let lane = look::lane_of_kind(profile, cycle, kind);
-        lane.filter(|lane| checks::is_noise(profile, cycle, *lane)).map(|lane| lane.signal)
-    });
+    let scatter = checks::scatter(profile, cycle);
     let unmeasured = View {
         profile,
         cycle,
@@ -44,7 +41,7 @@ pub fn judge(profile: &Profile, cycle: &Cycle, history: &History) -> Judged {
         timings: &timings,
         history,
         period,
-        noise,
+        scatter: &scatter,
     };
     let measures = measures::all(&unmeasured);
     let view = View { measures: &measures, ..unmeasured };

@@ -28,8 +28,27 @@ pub struct View<'a> {
     pub history: &'a History,
     /// Usual time from row to row while the roof was driven, in seconds.
     pub period: f64,
-    /// Pressure and current that are all noise.
-    pub(crate) noise: [Option<SignalIx>; 2],
+    /// How far each analog signal scatters.
+    pub(crate) scatter: &'a [Scatter],
+}
+
+/// How far a signal scatters from one reading to the next during a movement.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Scatter {
+    pub signal: SignalIx,
+    /// Standard deviation, in the signal's unit.
+    pub value: f64,
+    /// How far it may.
+    pub limit: f64,
+    /// Readings.
+    pub readings: usize,
+}
+
+impl Scatter {
+    /// Nothing but noise.
+    pub fn is_noise(&self) -> bool {
+        self.value > self.limit
+    }
 }
 
 /// One run of a step with all that is known of it.
@@ -99,13 +118,20 @@ impl<'a> View<'a> {
 
     /// The first recorded signal of a kind, unless it is all noise.
     pub(crate) fn lane(&self, kind: SignalKind) -> Option<Lane<'a>> {
-        look::lane_of_kind(self.profile, self.cycle, kind)
-            .filter(|lane| !self.noise.contains(&Some(lane.signal)))
+        look::lane_of_kind(self.profile, self.cycle, kind).filter(|lane| !self.is_noise(lane.signal))
+    }
+
+    fn is_noise(&self, signal: SignalIx) -> bool {
+        // What hangs on supply or oil temperature is judged all the same: it takes a median of them.
+        let kind = self.profile.signal(signal).kind;
+        matches!(kind, SignalKind::Pressure | SignalKind::Current)
+            && self.scatter.iter().any(|scatter| scatter.signal == signal && scatter.is_noise())
     }
 
     /// The current is recorded, and all noise.
     pub(crate) fn current_is_noise(&self) -> bool {
-        self.noise.iter().flatten().any(|ix| self.profile.signal(*ix).kind == SignalKind::Current)
+        let current = look::lane_of_kind(self.profile, self.cycle, SignalKind::Current);
+        current.is_some_and(|lane| self.is_noise(lane.signal))
     }
 
     /// Signals of a kind of which something is recorded.

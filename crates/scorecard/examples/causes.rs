@@ -45,6 +45,7 @@ fn main() {
                 .take(4)
                 .map(|c| format!("{} {} {:.2}", c.cause, c.at, c.probability))
                 .collect();
+            let mut off = 0.0;
             let verdict = match wrong {
                 None => {
                     sound += 1;
@@ -54,7 +55,8 @@ fn main() {
                 }
                 Some(fault) => {
                     weeks += 1.0;
-                    error += brier(&profile, Some(&fault), &diagnosis);
+                    off = brier(&profile, Some(&fault), &diagnosis);
+                    error += off;
                     let rank = rank(&profile, &fault, &diagnosis);
                     first += f64::from(u8::from(rank == Some(0)));
                     three += f64::from(u8::from(rank.is_some_and(|r| r < 3)));
@@ -68,7 +70,7 @@ fn main() {
             let what = fault.map_or("none".to_owned(), |f| {
                 format!("{} {} {:.2}", f.kind, foldwatch_scorecard::causes::place(&profile, &f), f.strength)
             });
-            println!("{name:13} {what:52} {verdict:10} {}", told.join("; "));
+            println!("{name:13} {what:52} {verdict:10} {off:.2} {}", told.join("; "));
             if only.is_some() {
                 for cause in diagnosis.causes.iter().take(4) {
                     println!("  {:.2} {} {}", cause.probability, cause.name, cause.label);

@@ -34,6 +34,15 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         let what = run.fault.map_or("operators".to_owned(), |(kind, s)| format!("{kind} {s}"));
         let place =
             run.scenario.faults.first().map(|fault| format!("{:?}", fault.target)).unwrap_or_default();
+        if seen.invented > 0 {
+            println!(
+                "{} {} Hz {:.0} C {what} {place}: {} cycles that never were",
+                run.scenario.profile.id,
+                run.scenario.sample_rate_hz,
+                run.scenario.weather.mean_c,
+                seen.invented
+            );
+        }
         for (n, cycle) in seen.cycles.iter().enumerate() {
             let wrong: Vec<&str> = cycle.told.iter().filter(|told| !told.1).map(|told| told.0).collect();
             let missed = cycle.asked && !cycle.hit;

@@ -17,6 +17,7 @@ use crate::gathering::{Before, Gathering, MOST_EDGES};
 use crate::lead::{FEWEST_ROWS, LEAD, Lead};
 use crate::model::{Edge, Gap, Glitch, Recording};
 use crate::outcome::Ending;
+use crate::scatter::Scatter;
 
 /// Rows further apart than this during a drive are a gap, where the rows before came this much faster.
 const SILENCE: Seconds = Seconds(0.5);
@@ -28,6 +29,9 @@ const RUNNING_DEBOUNCE: Seconds = Seconds(0.2);
 const RUNNING_PERIODS: f64 = 2.5;
 /// Where the pump's command is recorded, current alone must be surer: it can only mean that the relay hangs.
 const SURER: f64 = 2.0;
+
+/// And stand out from its scatter by so many deviations. Judgment: of normal noise one reading in 700 does.
+const BEYOND_SCATTER: f64 = 3.0;
 
 /// What the gathering hands on.
 #[derive(Debug)]
@@ -53,8 +57,8 @@ pub(crate) struct Gatherer {
     conditioners: Vec<Option<Conditioner>>,
     running: Conditioner,
     running_level: bool,
-    /// Since the pump's command last stood, the current has read far below nothing, as no motor draws it: noise.
-    doubted: bool,
+    /// How far the motor current scatters from row to row.
+    scatter: Scatter,
     pending: bool,
     lead: Lead,
     /// Since the last recording ended.
@@ -130,7 +134,7 @@ impl Gatherer {
                 .collect(),
             running: Conditioner::new(RUNNING_DEBOUNCE),
             running_level: false,
-            doubted: false,
+            scatter: Scatter::default(),
             pending: false,
             lead: Lead::new(fixed.analog.len()),
             rest_initial: vec![None; signals.len()],
@@ -357,11 +361,12 @@ impl Gatherer {
         };
         let Some(value) = signal.and_then(|ix| values.get(ix.at())).filter(|v| !v.is_nan()) else { return };
         let value = f64::from(*value);
-        let commanded = fixed.signals.pumps.iter().any(|ix| self.on(*ix));
-        self.doubted = !commanded && (self.doubted || value < -limits.on);
-        self.running_level = if self.running_level { value > limits.off } else { value > limits.on };
-        // A reading that scatters so far starts nothing where the command itself is recorded, and is off.
-        self.running_level &= !(self.doubted && self.source(fixed) == PumpSource::Command);
+        let scatter = self.scatter.see(value);
+        // Where the command itself is recorded, and is off, a reading that scatters so far starts nothing.
+        let hangs =
+            self.source(fixed) == PumpSource::Command && !fixed.signals.pumps.iter().any(|ix| self.on(*ix));
+        let beyond = if hangs { BEYOND_SCATTER * scatter } else { 0.0 };
+        self.running_level = value > beyond + if self.running_level { limits.off } else { limits.on };
         if self.running.is_news(self.running_level) {
             self.stirred = true;
             self.running.set_debounce(self.running_debounce(fixed));

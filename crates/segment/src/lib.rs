@@ -18,6 +18,7 @@ mod live;
 mod model;
 mod outcome;
 mod phases;
+mod scatter;
 #[cfg(test)]
 mod tests;
 

@@ -78,7 +78,7 @@ impl Rig<'_> {
     }
 
     /// Steps that went without their confirmation for a fault: certain where all had arrived and only the switch did
-    /// not say so.
+    /// not say so, or where the relief valve opens below what the step needs and it never arrived.
     fn unconfirmed(&self, nth: usize, fault: &Fault, cycle: &CycleTruth) -> Vec<Expected> {
         let profile = &self.scenario.profile;
         let stopped =
@@ -105,10 +105,11 @@ impl Rig<'_> {
                 Target::Signal(at) if fault.kind.is_of_a_switch() => Some(profile.signal(at).id.clone()),
                 _ => None,
             };
+            let held_back = fault.kind == FaultKind::LowRelief && phase.pump && p.arrived_us.is_none();
             out.push(Expected {
                 kind: "missing-confirmation".to_owned(),
                 fault: nth,
-                certain: concerns(phase) && p.arrived_us.is_some(),
+                certain: held_back || concerns(phase) && p.arrived_us.is_some(),
                 phase: Some(phase.name.clone()),
                 signal,
             });

@@ -32,7 +32,7 @@ pub use low_supply::EMPTY as EMPTY_SUPPLY;
 pub(crate) use fuse_margin::used as fuse_used;
 pub(crate) use low_supply::cold_factor;
 pub(crate) use run_on::overrun;
-pub(crate) use signal_fault::{is_noise, is_pinned};
+pub(crate) use signal_fault::{is_noise, is_pinned, scatter};
 
 /// What a check is about, for people.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

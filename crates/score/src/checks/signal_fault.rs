@@ -5,8 +5,10 @@ use foldwatch_segment::{Confirmation, Cycle, Outcome};
 use foldwatch_units::{Micros, Seconds};
 
 use super::{About, Check};
+use crate::history::ROW_PERIOD;
 use crate::look::{self, Lane};
-use crate::{Finding, View, Weight};
+use crate::view::Scatter;
+use crate::{Finding, View, Weight, measures, timing};
 
 static ABOUT: About = About {
     id: "signal-fault",
@@ -16,7 +18,8 @@ static ABOUT: About = About {
     inspect: "The sensor's plug, supply and earth; the logger's channel and its calibration. The roof may be sound.",
     limit_origin: "Changes below 2 % of the relief setting, or 5 % of the running current, over a movement that its switches confirm; \
                    the calibration's range, else what is physically possible; scatter above 4 % and 8 % of the same (judgment: a \
-                   pump's ripple is some percent). A position: no change over a completed movement, or scatter above 2 % \
+                   pump's ripple is some percent), or above five times what is usual for the car and a fifth of that limit \
+                   (judgment). A position: no change over a completed movement, or scatter above 2 % \
                    of its range.",
 };
 
@@ -29,6 +32,10 @@ const SCATTER_CURRENT: f64 = 0.08;
 /// Scatter of a sound supply, in shares of nominal, and of a sound temperature, in kelvin.
 const SCATTER_SUPPLY: f64 = 0.03;
 const SCATTER_TEMPERATURE: f64 = 3.0;
+/// A signal that scatters by this many times its usual, and by this share of the limits above, has a bad contact or a bad
+/// earth, long before nothing can be read from it. Judgment.
+const NOISIER: f64 = 5.0;
+const NOISIER_SHARE: f64 = 0.2;
 /// The same of a position, in shares of its range: what changes less did not move, what scatters more is noise.
 const FOLLOWS_POSITION: f64 = 0.01;
 const SCATTER_POSITION: f64 = 0.02;
@@ -259,47 +266,86 @@ pub(crate) fn is_pinned(profile: &foldwatch_profile::Profile, lane: Lane) -> boo
 
 /// Whether a signal is all noise.
 pub(crate) fn is_noise(profile: &Profile, cycle: &Cycle, lane: Lane) -> bool {
-    scatter(profile, cycle, lane).is_some_and(|(scatter, limit)| scatter > limit)
+    scatter_of(profile, cycle, lane).is_some_and(|scatter| scatter.is_noise())
 }
 
-/// How far a signal scatters during a movement, and how far it may.
-fn scatter(profile: &Profile, cycle: &Cycle, lane: Lane) -> Option<(f64, f64)> {
+/// How far each analog signal scatters during a movement, and how far it may.
+pub(crate) fn scatter(profile: &Profile, cycle: &Cycle) -> Vec<Scatter> {
+    let analog = profile.signals().filter(|(_, signal)| !signal.kind.is_binary());
+    analog.filter_map(|(ix, _)| scatter_of(profile, cycle, Lane::of(cycle, ix)?)).collect()
+}
+
+fn scatter_of(profile: &Profile, cycle: &Cycle, lane: Lane) -> Option<Scatter> {
     let during = lane.within(cycle.start, cycle.end);
-    if during.count() < 20 {
+    let readings = during.count();
+    if readings < 20 {
         return None;
     }
     let limit = match profile.signal(lane.signal).kind {
-        SignalKind::Pressure => SCATTER_PRESSURE * profile.hydraulics.relief.map_or(LOW_RELIEF, |bar| bar.0),
-        SignalKind::Current => SCATTER_CURRENT * profile.electrics.running.map_or(LOW_CURRENT, |a| a.0),
-        SignalKind::Voltage => {
-            SCATTER_SUPPLY * profile.electrics.nominal.unwrap_or(profile.reference.supply).0
-        }
         SignalKind::Temperature => SCATTER_TEMPERATURE,
         SignalKind::Position => SCATTER_POSITION * position_range(profile, lane.signal)?,
-        _ => return None,
+        kind => {
+            let (share, whole) = share_of(profile, kind)?;
+            share * whole
+        }
     };
-    Some((during.noise(), limit))
+    Some(Scatter { signal: lane.signal, value: during.noise(), limit, readings })
+}
+
+/// The share up to which a kind of signal may scatter, and of what.
+fn share_of(profile: &Profile, kind: SignalKind) -> Option<(f64, f64)> {
+    Some(match kind {
+        SignalKind::Pressure => (SCATTER_PRESSURE, profile.hydraulics.relief.map_or(LOW_RELIEF, |bar| bar.0)),
+        SignalKind::Current => (SCATTER_CURRENT, profile.electrics.running.map_or(LOW_CURRENT, |a| a.0)),
+        SignalKind::Voltage => {
+            (SCATTER_SUPPLY, profile.electrics.nominal.unwrap_or(profile.reference.supply).0)
+        }
+        _ => return None,
+    })
 }
 
 fn noisy(view: &View, lane: Lane) -> Option<Finding> {
-    let (scatter, limit) = scatter(view.profile, view.cycle, lane)?;
-    if scatter <= limit {
-        return None;
-    }
+    let scatter = view.scatter.iter().find(|scatter| scatter.signal == lane.signal)?;
     let unit = view.profile.signal(lane.signal).unit.symbol;
-    let message = format!(
-        "`{}` scatters by {scatter:.1} {unit} from one reading to the next; up to {limit:.1} {unit} is usual.",
-        view.name(lane.signal)
-    );
+    let (name, value) = (view.name(lane.signal), scatter.value);
+    let (limit, message) = if scatter.is_noise() {
+        let limit = scatter.limit;
+        let message = format!(
+            "`{name}` scatters by {value:.1} {unit} from one reading to the next; up to {limit:.1} {unit} is usual."
+        );
+        (limit, message)
+    } else {
+        let usual = usual_scatter(view, lane.signal)?;
+        let limit = (NOISIER * usual).max(NOISIER_SHARE * scatter.limit);
+        if value <= limit {
+            return None;
+        }
+        let message = format!(
+            "`{name}` scatters by {value:.2} {unit} from one reading to the next, {:.0} times as much as is usual for this car \
+             ({usual:.2} {unit}).",
+            value / usual
+        );
+        (limit, message)
+    };
     Some(finding(
         view,
         lane.signal,
         view.cycle.start,
         view.cycle.end,
-        (scatter, unit, Some(limit)),
+        (value, unit, Some(limit)),
         0.85,
         message,
     ))
+}
+
+/// What a signal usually scatters by on this car, once it is known and the logger took as many readings a second as it
+/// does now: at fewer of them more of what really changes looks like scatter.
+fn usual_scatter(view: &View, signal: SignalIx) -> Option<f64> {
+    let kind = view.profile.signal(signal).kind;
+    let first = look::lane_of_kind(view.profile, view.cycle, kind)?.signal == signal;
+    let usual = view.history.usual(measures::noise_of(kind).filter(|_| first)?)?;
+    let same_rate = (view.period / view.history.usual(ROW_PERIOD)?.median()? - 1.0).abs() < 0.2;
+    (usual.count() as f64 >= timing::ENOUGH_CYCLES && same_rate).then(|| usual.median()).flatten()
 }
 
 /// A signal that falls silent while others go on.
@@ -393,6 +439,24 @@ mod tests {
         let mut kinds = s.kinds();
         kinds.sort_unstable();
         assert_eq!(kinds, ["signal-fault", "slow-phase"]);
+    }
+
+    #[test]
+    fn far_more_noise_than_is_usual_for_this_car() {
+        let usual = Sketch::healthy(Opening).with(|s| s.pressure_noise = 0.3);
+        let history = usual.repeated(8);
+        let told = |noise: f64, rate: f64| {
+            let s = Sketch::healthy(Opening).with(|s| {
+                s.pressure_noise = noise;
+                s.rate = rate;
+            });
+            s.kinds_after(&history)
+        };
+        assert!(told(0.9, usual.rate).is_empty());
+        assert_eq!(told(4.0, usual.rate), ["signal-fault"]);
+        // Of a new car, or with another logger, nobody knows.
+        assert!(Sketch::healthy(Opening).with(|s| s.pressure_noise = 4.0).kinds().is_empty());
+        assert!(told(4.0, usual.rate / 2.0).is_empty());
     }
 
     #[test]

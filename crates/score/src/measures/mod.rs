@@ -13,12 +13,14 @@ use crate::{Measure, Observed};
 mod after;
 mod electrical;
 mod flow;
+mod noise;
 mod pressure;
 mod time;
 
 pub use after::Hold;
 pub(crate) use after::hold;
 pub(crate) use electrical::SUPPLY_OVER;
+pub(crate) use noise::of_kind as noise_of;
 
 /// What a measure is, for people.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -64,6 +66,9 @@ pub static OF_A_CYCLE: &[AboutMeasure] = &[
     electrical::THERMAL_STATE,
     electrical::MOTOR_HEAT,
     electrical::FUSE_MARGIN,
+    noise::PRESSURE,
+    noise::CURRENT,
+    noise::SUPPLY,
 ];
 
 /// Everything that can be measured of a cycle, and why what can't be isn't.
@@ -87,6 +92,7 @@ pub(crate) fn all(view: &View) -> Vec<Measure> {
     }
     electrical::of_cycle(view, &mut out);
     after::of_cycle(view, &mut out);
+    noise::of_cycle(view, &mut out);
     out
 }
 
