@@ -53,6 +53,8 @@ pub struct Evidence {
     steps: BTreeMap<String, Mean>,
     warmth: Line,
     drop: Line,
+    #[serde(default)]
+    plateau: Line,
     cold: Split,
 }
 
@@ -94,6 +96,9 @@ impl Evidence {
         if let (Some(oil), Some(resistance)) = (look.oil, look.supply_resistance) {
             self.drop.add(oil, resistance);
         }
+        if let (Some(oil), Some(plateau)) = (look.oil, look.plateau) {
+            self.plateau.add(oil, plateau);
+        }
         if let Some(oil) = look.oil {
             let slow = u32::from(judged.findings.iter().any(|f| f.kind == "slow-phase"));
             if oil < COLD_OIL {
@@ -115,7 +120,8 @@ impl Evidence {
             "below-delivery" => self.all_against_profile(),
             "slower-warm" => over_all(self.warmth.slope().map(|slope| slope > SLOWER_WARM)),
             "slower-cold" => over_all(self.warmth.slope().map(|slope| slope < SLOWER_COLD)),
-            "drop-when-cold" => over_all(self.drop.slope().map(|slope| slope < DROP_WHEN_COLD)),
+            "plateau-steady" => over_all(self.plateau.is_above(STEADY_PLATEAU)),
+            "drop-steady" => over_all(self.drop.is_above(STEADY_DROP)),
             "slow-only-cold" => {
                 let Split { cold, cold_slow, warm, warm_slow } = self.cold;
                 over_all((cold > 0 && warm >= WARM_ENOUGH).then_some(2 * cold_slow >= cold && warm_slow == 0))
@@ -124,7 +130,7 @@ impl Evidence {
         }
     }
 
-    /// A step's mean time against the median of all others'.
+    /// A step's mean time against the faster ones of all others'.
     fn against_others(&self, step: &str) -> Counts {
         let Some(own) = self.steps.get(step) else { return Counts::default() };
         let others: Vec<f64> =
@@ -132,7 +138,7 @@ impl Evidence {
         if others.len() < FEW_STEPS {
             return Counts::default();
         }
-        whole_log(own.n, own.mean() - quantile(others, 0.5) > THAN_OTHERS.ln())
+        whole_log(own.n, own.mean() - quantile(others, OTHERS) > THAN_OTHERS.ln())
     }
 
     /// Whether nearly all steps are slow against the profile.
@@ -142,7 +148,8 @@ impl Evidence {
         if means.len() < FEW_STEPS {
             return Counts::default();
         }
-        whole_log(cycles, quantile(means, 0.2) > THAN_PROFILE.ln())
+        let fastest = means.iter().copied().fold(f64::INFINITY, f64::min);
+        whole_log(cycles, quantile(means, 0.2) > THAN_PROFILE.ln() && fastest > NONE_FASTER.ln())
     }
 
     /// As if it had been counted, for tests. Relations over the whole log are made too.
@@ -168,7 +175,8 @@ impl Evidence {
                     mean.sum += f64::from(mean.n) * 1.4_f64.ln();
                 }
             }
-            ("drop-when-cold", ..) => self.drop = line(if seen > 0 { -1.0 } else { 0.0 }),
+            ("plateau-steady", ..) => self.plateau = line(if seen > 0 { 0.0 } else { -1.0 }),
+            ("drop-steady", ..) => self.drop = line(if seen > 0 { 0.0 } else { -1.0 }),
             ("slow-only-cold", ..) => {
                 self.cold = Split { cold: 4.min(looked), cold_slow: 4.min(seen), warm: 36, warm_slow: 0 };
             }
@@ -186,17 +194,26 @@ fn key(profile: &Profile, sign: &str, place: Place) -> String {
 const SLOWER_WARM: f64 = 0.1;
 /// The same the other way; the correction is more likely to take too much for cold oil than too little.
 const SLOWER_COLD: f64 = -0.04;
-/// ln of resistance per 10 K. Copper gains 4 % in 10 K (its temperature coefficient, 0.0039 / K); a battery's inner
-/// resistance falls. Judgment: clearly falling.
-const DROP_WHEN_COLD: f64 = -0.08;
+/// ln of resistance per 10 K. A battery's rises by half in 20 K of cold (common practice, no source), which is -0.2;
+/// copper's falls by 4 % in 10 K (its temperature coefficient, 0.0039 / K). Above a sixth of the battery's slope most of the
+/// resistance lies elsewhere. Judgment: the oil is not as cold as the battery, which flattens the slope.
+const STEADY_DROP: f64 = -0.03;
+/// ln of a plateau per 10 K. Oil that escapes through a gap stands at a pressure that goes with its viscosity, which falls
+/// by a third in 10 K (ASTM D341, thin hydraulic oil); a relief valve's spring knows no temperature. Judgment: a third of it.
+const STEADY_PLATEAU: f64 = -0.12;
 /// So many cycles, over so many kelvin (standard deviation), before a slope means anything.
 const LINE_CYCLES: f64 = 6.0;
 const LINE_SPREAD: f64 = 2.0;
 
 /// A step against the others of the roof. Judgment, as are the next two.
 const THAN_OTHERS: f64 = 1.2;
-/// All steps against the profile's times, which come from few roofs.
+/// All steps against the profile's times, which come from few roofs: nearly all slower by this share, and none by less
+/// than the second: what drives them all spares none.
 const THAN_PROFILE: f64 = 1.12;
+const NONE_FASTER: f64 = 1.05;
+/// The others' share below which a step is compared: a cylinder that stays under pressure through the later steps slows
+/// most of them.
+const OTHERS: f64 = 0.0;
 /// Fewer steps tell nothing of all.
 const FEW_STEPS: usize = 3;
 
@@ -258,6 +275,18 @@ impl Line {
 
     /// The slope per 10, where it is known; 0 where it is less than three of its standard errors.
     fn slope(&self) -> Option<f64> {
+        self.fit().map(|(slope, error)| if slope.abs() > 3.0 * error { slope } else { 0.0 })
+    }
+
+    /// Whether the slope per 10 lies above a limit, where it lies at least half of its standard error off it: likelier so
+    /// than not by two to one.
+    fn is_above(&self, limit: f64) -> Option<bool> {
+        let (slope, error) = self.fit()?;
+        ((slope - limit).abs() > 0.5 * error).then_some(slope > limit)
+    }
+
+    /// The slope per 10 and its standard error.
+    fn fit(&self) -> Option<(f64, f64)> {
         let Line { n, x, y, xx, xy, yy } = *self;
         let (sxx, sxy, syy) = (xx - x * x / n, xy - x * y / n, yy - y * y / n);
         if n < LINE_CYCLES || (sxx / n).sqrt() < LINE_SPREAD {
@@ -265,7 +294,7 @@ impl Line {
         }
         let slope = sxy / sxx;
         let error = ((syy - slope * sxy).max(0.0) / (n - 2.0) / sxx).sqrt();
-        Some(if slope.abs() > 3.0 * error { 10.0 * slope } else { 0.0 })
+        Some((10.0 * slope, 10.0 * error))
     }
 }
 

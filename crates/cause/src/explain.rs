@@ -6,14 +6,8 @@ use crate::evidence::Counts;
 use crate::infer::World;
 
 /// Signs that the whole log tells, and no single cycle.
-const OVER_THE_LOG: &[&str] = &[
-    "slower-than-others",
-    "below-delivery",
-    "slower-warm",
-    "slower-cold",
-    "slow-only-cold",
-    "drop-when-cold",
-];
+const OVER_THE_LOG: &[&str] =
+    &["slower-than-others", "below-delivery", "slower-warm", "slower-cold", "slow-only-cold", "drop-steady"];
 /// A sign that changes the odds by less than this (ln) is not told.
 const WORTH_TELLING: f64 = 0.25;
 /// So many sentences for a cause, and against it.

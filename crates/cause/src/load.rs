@@ -19,9 +19,10 @@ const MOST: usize = 200;
 /// Problems told at once.
 const MOST_TOLD: usize = 100;
 
-const RELATIONS: [(&str, Relation); 3] = [
+const RELATIONS: [(&str, Relation); 4] = [
     ("there", Relation::There),
     ("still-pressed", Relation::StillPressed),
+    ("next-step", Relation::NextStep),
     ("first-step", Relation::FirstStep),
 ];
 

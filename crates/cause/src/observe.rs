@@ -32,6 +32,8 @@ pub(crate) struct Look {
     pub steps: Vec<(PhaseRef, f64)>,
     /// ln of the resistance that the supply's drop shows.
     pub supply_resistance: Option<f64>,
+    /// ln of the share of the relief setting at which a step stood.
+    pub plateau: Option<f64>,
 }
 
 // Limits of the marks. All are judgments unless another ground is given: none of them is told to anybody as a fault, they
@@ -78,7 +80,7 @@ const RELIEF_AT_START: f64 = 0.1;
 /// All that one cycle tells.
 pub(crate) fn look(profile: &Profile, cycle: &Cycle, judged: &Judged) -> Look {
     let mut look = Look { oil: oil(judged), ..Look::default() };
-    let mut eye = Eye { profile, cycle, judged, out: Vec::new() };
+    let mut eye = Eye { profile, cycle, judged, out: Vec::new(), plateau: None };
     eye.whole();
     // Of a movement that is not there as a whole, the rest would be told wrongly.
     let torn = cycle.recording.gaps.iter().any(|gap| gap.to > cycle.start && gap.from < cycle.end);
@@ -93,6 +95,7 @@ pub(crate) fn look(profile: &Profile, cycle: &Cycle, judged: &Judged) -> Look {
         let ohm = eye.measure("supply-resistance", None).filter(|ohm| *ohm > 0.0);
         look.supply_resistance = ohm.map(f64::ln);
     }
+    look.plateau = eye.plateau;
     look.observations = eye.out;
     look
 }
@@ -107,6 +110,8 @@ struct Eye<'a> {
     cycle: &'a Cycle,
     judged: &'a Judged,
     out: Vec<Observation>,
+    /// Share of the relief setting at which a step stood (ln).
+    plateau: Option<f64>,
 }
 
 impl<'a> Eye<'a> {
@@ -159,8 +164,10 @@ impl<'a> Eye<'a> {
         let refused = cycle.outcome == Outcome::Refused;
         // Asked to go where it is, a unit has nothing to do.
         let on = |signal| cycle.recording.state(signal, cycle.start);
+        // And from part way, after a movement that failed, many will not begin at all.
         let is_there = profile.end_position(cycle.direction).holds(&on) != Some(false);
-        if !cycle.phases.is_empty() || refused && !is_there {
+        let part_way = profile.end_position(cycle.direction.reversed()).holds(&on) == Some(false);
+        if !cycle.phases.is_empty() || refused && !is_there && !part_way {
             self.put("no-reaction", roof, refused && cycle.refused_by.is_empty());
         }
         if cycle.phases.is_empty() || refused || cycle.outcome == Outcome::ServiceRun {
@@ -297,7 +304,9 @@ impl<'a> Eye<'a> {
             let late = self
                 .findings("late-confirmation")
                 .any(|f| f.phase == Some(run.phase) && f.signal.is_none_or(|late| late == signal));
-            if confirmed && (seen_moving && !self.carries_on(run.phase) || late) {
+            // What was closed already can't come late, and what closes late opens early.
+            let closed = wanted && self.closed_within(signal, run);
+            if confirmed && (closed && seen_moving && !self.carries_on(run.phase) || late) {
                 self.put("late-confirmation", place, late);
             }
             for tap in taps(signal, self.profile) {
@@ -313,6 +322,11 @@ impl<'a> Eye<'a> {
                 }
             }
         }
+    }
+
+    fn closed_within(&self, signal: SignalIx, run: &PhaseRun) -> bool {
+        let mut edges = self.cycle.recording.edges.iter().filter(|edge| edge.signal == signal && edge.on);
+        edges.any(|edge| (run.start..=run.left).contains(&edge.at))
     }
 
     /// The next step has the same drive: what it moves goes on by itself while this step's switch is waited for.
@@ -352,7 +366,11 @@ impl<'a> Eye<'a> {
         let stands = unconfirmed && facts.driven_until_left > 1.3 * expected && !in_its_time;
         self.put("low-pressure", place, stands && LOW.contains(&part));
         // One relief valve serves all steps: where another one came higher, it is not the valve.
-        self.put("half-pressure", place, stands && HALF.contains(&part) && level >= NO_HIGHER * highest);
+        let at_half = stands && HALF.contains(&part) && level >= NO_HIGHER * highest;
+        self.put("half-pressure", place, at_half);
+        if at_half {
+            self.plateau = Some(part.ln());
+        }
         // Only a step that begins with the pump or a valve can begin at a stand.
         if run.confirmation == Confirmation::Confirmed && !facts.part {
             let until = run.start + Seconds((0.5 * expected).max(0.5));
@@ -456,8 +474,10 @@ impl<'a> Eye<'a> {
             for (signal, wanted) in a.confirm.wanted() {
                 let mut edges = self.cycle.recording.edges.iter().filter(|e| e.signal == signal);
                 let last = edges.any(|e| e.on == wanted && (e.at - confirmed).0.abs() < SAME_MOMENT);
-                let place = Place { phase: Some(here), signal: Some(signal) };
-                self.put("handed-over", place, handed && last);
+                if last && (wanted || handed) {
+                    let place = Place { phase: Some(here), signal: Some(signal) };
+                    self.put("handed-over", place, handed);
+                }
             }
         }
         let later = ratios.iter().filter(|r| !is_first(r.0, self.profile)).map(|r| r.1);

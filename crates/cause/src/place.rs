@@ -105,6 +105,8 @@ pub enum Relation {
     There,
     /// In a later step with the same valves on, when the place is still under pressure.
     StillPressed,
+    /// In the step after one of the cause's own.
+    NextStep,
     /// In the first pump-driven step of either direction.
     FirstStep,
 }
@@ -135,6 +137,11 @@ impl Seat {
                         && !self.is_at(place, profile)
                         && covers(later.of(profile), earlier.of(profile))
                 })
+            }),
+            Relation::NextStep => place.phase.is_some_and(|next| {
+                let before = next.index.checked_sub(1).map(|index| PhaseRef { index, ..next });
+                before.is_some_and(|before| self.is_at(Place::step(before), profile))
+                    && !self.is_at(place, profile)
             }),
             Relation::FirstStep => place.phase.is_some_and(|phase| is_first(phase, profile)),
         }

@@ -31,7 +31,8 @@ const HABITS: &[&str] = &[
     "late-pressure",
     "weak-start",
     "supply-drop",
-    "drop-when-cold",
+    "drop-steady",
+    "plateau-steady",
     "low-at-rest",
 ];
 
@@ -90,7 +91,8 @@ pub static SIGNS: &[Sign] = signs![
     "relief-at-start" Step "{at} began with a stand at relief pressure" "a stand at relief pressure at the start of {at}",
     "weak-start" Roof "the motor's starting current was low" "a low starting current of the motor",
     "supply-drop" Roof "the supply dropped far when the pump started" "a supply that drops far when the pump starts",
-    "drop-when-cold" Roof "the colder it was, the further the supply dropped" "a supply that drops further when it is cold",
+    "plateau-steady" Roof "the pressure at which it stood was the same whether the oil was warm or cold" "a pressure that stands at the same height with warm oil as with cold",
+    "drop-steady" Roof "the supply dropped as far when it was warm as when it was cold" "a supply that drops as far warm as cold",
     "low-at-rest" Roof "the supply was low before the pump started" "a supply that is low before the pump starts",
     "inputs-together" Roof "nearly all switches changed at one moment" "switches all changing at one moment",
     "no-reaction" Roof "a demand was refused although every permission was there" "a demand refused without a reason",

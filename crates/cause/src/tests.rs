@@ -129,6 +129,7 @@ fn what_the_table_says_comes_out() {
                 ("supply-drop", Place::ROOF, 40),
                 ("weak-start", Place::ROOF, 40),
                 ("low-supply", Place::ROOF, 30),
+                ("drop-steady", Place::ROOF, 40),
             ],
             "supply-resistance",
             "",

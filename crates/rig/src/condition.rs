@@ -4,7 +4,7 @@ use foldwatch_profile::PhaseRef;
 use foldwatch_units::Celsius;
 
 use crate::fault::Effects;
-use crate::layout::{Move, side};
+use crate::layout::{Layout, Move, side};
 use crate::params::RigParams;
 use crate::plant::Drive;
 
@@ -44,17 +44,21 @@ pub(crate) fn conditioned(healthy: &RigParams, e: &Effects) -> RigParams {
     p
 }
 
-/// What drives an axis in a step.
+/// What drives an axis in a step. Oil creeps past a piston whichever way it is pushed, so a leak of one step's
+/// cylinders is one in every step that they move in.
 pub(crate) fn drive_for(
     healthy: &RigParams,
     e: &Effects,
+    layout: &Layout,
     step: PhaseRef,
     nth: usize,
     m: &Move,
     pumped: bool,
 ) -> Option<Drive> {
     let by = *healthy.moves[side(step.direction)].get(step.index)?.get(nth)?;
-    let factor = |list: &[(PhaseRef, f64)]| list.iter().find(|(p, _)| *p == step).map(|(_, f)| *f);
+    let friction = e.friction.iter().find(|(p, _)| *p == step).map_or(1.0, |(_, factor)| *factor);
+    let moves = |p: PhaseRef| layout.of(p.direction, p.index).iter().any(|other| other.axis == m.axis);
+    let creeps: f64 = e.bypass.iter().filter(|(p, _)| moves(*p)).map(|(_, part)| part).sum();
     let (delivery, pressure) = typical(healthy);
     let mu = healthy.oil().dynamic(Celsius(healthy.reference_c));
     Some(Drive {
@@ -62,8 +66,8 @@ pub(crate) fn drive_for(
         from: m.from,
         to: m.to,
         pumped,
-        friction: factor(&e.friction).unwrap_or(1.0),
-        bypass: factor(&e.bypass).map_or(0.0, |part| part * delivery / pressure * mu),
+        friction,
+        bypass: creeps * delivery / pressure * mu,
         arrived: false,
     })
 }

@@ -286,7 +286,7 @@ fn between(strength: f64, least: f64, most: f64) -> f64 {
 pub struct Effects {
     /// Factor on slip, less 1.
     pub slip: f64,
-    /// Part of the delivery that creeps past the piston in a step's axis.
+    /// Part of the delivery that creeps past the pistons of a step's axes, whichever way they are pushed.
     pub bypass: Vec<(PhaseRef, f64)>,
     /// Factor on the seats' leakage, less 1.
     pub leak: f64,

@@ -177,6 +177,8 @@ struct Rig<'s> {
     demand_since: Micros,
     refused: Option<Vec<usize>>,
     hold: bool,
+    /// The demand was taken the other way, the roof being there already.
+    turned: bool,
     intent: Option<(Direction, usize)>,
     spools: Vec<bool>,
     commands: Vec<bool>,
@@ -241,6 +243,7 @@ impl<'s> Rig<'s> {
             demand_since: scenario.start,
             refused: None,
             hold: false,
+            turned: false,
             intent: None,
             spools: vec![false; signals],
             commands: vec![false; signals],

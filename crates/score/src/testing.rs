@@ -194,6 +194,8 @@ pub struct Sketch {
     /// The same in the first step.
     pub start_tau: f64,
     pub pressure_noise: f64,
+    /// Standard deviation of the supply, V.
+    pub supply_noise: f64,
     pub supply_ohm: f64,
     pub tail: f64,
 }
@@ -235,6 +237,7 @@ impl Sketch {
             rise_tau: 0.05,
             start_tau: 0.05,
             pressure_noise: 0.4,
+            supply_noise: 0.01,
             supply_ohm: 0.03,
             tail: 10.0,
         }
@@ -417,11 +420,13 @@ impl Sketch {
             let tau = if running { driven } else { self.hold_tau };
             p += (aim - p) * (1.0 - (-1.0 / (self.rate * tau)).exp());
             let inrush = if running { 25.0 * (-(t - self.start) / 0.05).exp() } else { 0.0 };
-            let amps = if running { (7.0 + 0.11 * p + inrush) * self.current_factor } else { 0.0 };
+            // What the motor draws, and what the sensor shows of it.
+            let drawn = if running { 7.0 + 0.11 * p + inrush } else { 0.0 };
+            let amps = drawn * self.current_factor;
             rows.times.push(Micros::from_secs(t));
             columns[0].push((p + noise(self.pressure_noise)) as f32);
             columns[1].push((amps + noise(0.1)) as f32);
-            columns[2].push((self.supply - self.supply_ohm * amps + noise(0.01)) as f32);
+            columns[2].push((self.supply - self.supply_ohm * drawn + noise(self.supply_noise)) as f32);
             columns[3].push(self.oil as f32);
         }
         rows.analog = [PRESSURE, CURRENT, SUPPLY, OIL]

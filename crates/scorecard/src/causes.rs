@@ -1,11 +1,16 @@
 //! Which cause is right for which of the rig's faults, and how well a diagnosis did.
 
+use std::collections::BTreeMap;
+
 use foldwatch_cause::{Diagnosis, Ranked};
+use foldwatch_pipeline::Verdict;
 use foldwatch_profile::{PhaseRef, Profile, SignalIx, SignalKind};
 use foldwatch_rig::{Fault, FaultKind, Target};
 use foldwatch_units::Direction;
 use rand::seq::IndexedRandom;
 use rand::{Rng, RngCore};
+
+use crate::play::Played;
 
 /// Names of the causes that are right for a kind of fault. More than one where no log can tell them apart: a switch that
 /// never makes may be out of adjustment or have a broken wire. None where nothing is wrong with the roof.
@@ -81,6 +86,46 @@ pub fn brier(profile: &Profile, fault: Option<&Fault>, diagnosis: &Diagnosis) ->
         _ => 0.0,
     };
     (wrong + missed) / 2.0
+}
+
+/// What a fault can change, in numbers.
+const TELLING: [&str; 8] = [
+    "duration",
+    "mean-pressure",
+    "pressure-build-up",
+    "running-current",
+    "inrush-current",
+    "supply-resistance",
+    "hold-time-constant",
+    "confirmation-lag",
+];
+
+/// The largest change of what is measured that a fault makes, against the same weeks without it: of the medians over the
+/// cycles, as ln of their ratio. Infinite where other movements came of it.
+pub fn change(with: &Played, without: &Played) -> f64 {
+    let story = |played: &Played| {
+        let cycle = |v: &Verdict| (v.cycle.direction, v.cycle.outcome, v.cycle.phases.len());
+        played.verdicts.iter().map(cycle).collect::<Vec<_>>()
+    };
+    if story(with) != story(without) {
+        return f64::INFINITY;
+    }
+    let (with, without) = (medians(with), medians(without));
+    let both = with.iter().filter_map(|(key, a)| Some((a, without.get(key)?)));
+    both.map(|(a, b)| (a / b).ln().abs()).filter(|ln| ln.is_finite()).fold(0.0, f64::max)
+}
+
+fn medians(played: &Played) -> BTreeMap<(&'static str, Option<PhaseRef>), f64> {
+    let mut values: BTreeMap<_, Vec<f64>> = BTreeMap::new();
+    let measures = played.verdicts.iter().flat_map(|v| &v.judged.measures);
+    for measure in measures.filter(|m| TELLING.contains(&m.id)) {
+        values.entry((measure.id, measure.phase)).or_default().extend(measure.value.value());
+    }
+    let median = |mut values: Vec<f64>| {
+        values.sort_by(f64::total_cmp);
+        values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
+    };
+    values.into_iter().map(|(key, values)| (key, median(values))).collect()
 }
 
 /// A fault of a kind at a place of the roof where it can sit, drawn by lot; `None` where the roof has no such place.

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 /// Readings over which the mean is taken.
 const READINGS: f64 = 32.0;
 /// Mean absolute difference of two readings over their standard deviation: normal distribution, 2 over the root of pi.
-const DIFFERENCE: f64 = 1.128_379;
+const DIFFERENCE: f64 = std::f64::consts::FRAC_2_SQRT_PI;
 
 /// The mean absolute difference from reading to reading, the newest weighing most. What repeats the reading before is left
 /// out: a logger may leave it out as well.

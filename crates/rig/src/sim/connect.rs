@@ -66,7 +66,10 @@ impl Rig<'_> {
             .of(direction, step)
             .iter()
             .enumerate()
-            .map(|(nth, m)| (m.axis, drive_for(&scenario.params, &self.effects, phase, nth, m, pumped)))
+            .map(|(nth, m)| {
+                let (params, layout) = (&scenario.params, &scenario.layout);
+                (m.axis, drive_for(params, &self.effects, layout, phase, nth, m, pumped))
+            })
             .collect();
         for (axis, _) in &drives {
             self.connected[*axis] = Some((direction, step));

@@ -134,6 +134,7 @@ impl Rig<'_> {
         }
         let (now, before) = (self.now, self.demand);
         self.demand = way;
+        self.turned = false;
         for (ix, on) in self.demand_signals(before, way) {
             self.raw(ix, on);
         }
@@ -204,11 +205,21 @@ impl Rig<'_> {
         let entry = self.unit.entry(&self.scenario.profile, &self.scenario.layout, direction, &on);
         match entry {
             Some(step) => self.step(solver, direction, step),
+            // A button for either way takes a roof that is there already back.
+            None if self.is_for_either_way() && !std::mem::replace(&mut self.turned, true) => {
+                self.demand = Some(direction.reversed());
+                self.start(solver, direction.reversed())
+            }
             None => {
                 self.let_go(0.5);
                 Ok(())
             }
         }
+    }
+
+    fn is_for_either_way(&self) -> bool {
+        let mut demands = self.scenario.profile.of_kind(SignalKind::Demand);
+        demands.any(|(_, signal)| signal.demands.is_none())
     }
 
     pub(super) fn step(

@@ -96,6 +96,30 @@ fn pump_leaks_and_supply_make_steps_slow() {
 }
 
 #[test]
+fn oil_creeps_past_a_piston_both_ways() {
+    let closing = |fault: Option<Fault>| {
+        let mut scenario = Scenario::cycles(&profile(FIVE), 21, 2);
+        scenario.sample_rate_hz = 20.0;
+        scenario.faults.extend(fault);
+        quick(scenario)
+    };
+    let (sound, run) =
+        (closing(None), closing(Some(Fault::new(FaultKind::InternalLeak, step(Direction::Opening, 1), 0.5))));
+    let took = |run: &Run, cycle: usize, name: &str| {
+        let of_cycle = &run.cycles[cycle].phases;
+        let lid = of_cycle.iter().find(|p| p.phase.of(&profile(FIVE)).name == name).unwrap();
+        (lid.end_us - lid.start_us).0
+    };
+    // The lock moves before the lid's cylinders are connected.
+    for (cycle, name, creeps) in [(0, "Unlock front", false), (0, "Raise lid", true), (1, "Lower lid", true)]
+    {
+        let slower = took(&run, cycle, name) / took(&sound, cycle, name);
+        assert_eq!(slower > 1.3, creeps, "{name}: {slower}");
+        assert!(creeps || (slower - 1.0).abs() < 0.02, "{name}: {slower}");
+    }
+}
+
+#[test]
 fn friction_shows_in_pressure_before_it_shows_in_time() {
     let sound = sound();
     let run = with(FaultKind::Friction, step(Direction::Opening, 2), 0.3);
