@@ -141,7 +141,6 @@ impl Seat {
             Relation::NextStep => place.phase.is_some_and(|next| {
                 let before = next.index.checked_sub(1).map(|index| PhaseRef { index, ..next });
                 before.is_some_and(|before| self.is_at(Place::step(before), profile))
-                    && !self.is_at(place, profile)
             }),
             Relation::FirstStep => place.phase.is_some_and(|phase| is_first(phase, profile)),
         }

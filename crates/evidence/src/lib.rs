@@ -40,9 +40,7 @@ pub use make::make;
 pub use replay::Replayed;
 pub use report::Paper;
 pub use request::{Entry, LeaveOut, Made, Request, Revision};
-#[doc(hidden)]
-pub use verify::hash_only;
-pub use verify::{Fault, Signer, Verified, tag_manifest, verify};
+pub use verify::{Fault, Signer, Verified, tag_manifest, verify, verify_files};
 
 /// How it was measured and judged, for whoever reads a bag.
 pub const METHOD: &str = include_str!("method.md");

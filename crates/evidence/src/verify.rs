@@ -70,11 +70,14 @@ pub struct Verified {
 }
 
 impl Verified {
+    /// Each file as it was signed, and signed by the key.
+    pub fn is_whole(&self) -> bool {
+        self.faults.is_empty() && !matches!(self.signer, Signer::Unproven(_))
+    }
+
     /// Whole, signed by the key, and the samples give the findings.
     pub fn holds(&self) -> bool {
-        self.faults.is_empty()
-            && !matches!(self.signer, Signer::Unproven(_))
-            && self.replayed.as_ref().is_some_and(|replayed| replayed.differs.is_empty())
+        self.is_whole() && self.replayed.as_ref().is_some_and(|replayed| replayed.differs.is_empty())
     }
 }
 
@@ -95,6 +98,25 @@ pub fn verify(
     logs: &[PathBuf],
     reread: &dyn Reread,
 ) -> Result<Verified, EvidenceError> {
+    let (mut bag, sums, mut done) = files(path, key)?;
+    if done.faults.is_empty() {
+        within::look(&mut bag, &sums, logs, reread, &mut done)?;
+    }
+    Ok(done)
+}
+
+/// Holds a bag's files against its manifests and the signature, and judges nothing anew.
+///
+/// # Errors
+/// As [`verify`].
+pub fn verify_files(path: &Path, key: &PublicKey) -> Result<Verified, EvidenceError> {
+    Ok(files(path, key)?.2)
+}
+
+/// The bag, the sums of every file of its payload, and what was found.
+type Files = (Bag, BTreeMap<String, Sum>, Verified);
+
+fn files(path: &Path, key: &PublicKey) -> Result<Files, EvidenceError> {
     let mut bag = Bag::open(path)?;
     check_version(&mut bag)?;
     let mut done = Verified {
@@ -112,24 +134,7 @@ pub fn verify(
     let tags = tag_files(&mut bag, &mut done)?;
     let sums = payload(&mut bag, &tags, &mut done)?;
     done.faults.sort_by(|a, b| a.file.cmp(&b.file));
-    if done.faults.is_empty() {
-        within::look(&mut bag, &sums, logs, reread, &mut done)?;
-    }
-    Ok(done)
-}
-
-/// How fast the bytes of a bag are hashed, without anything else: files, bytes.
-#[doc(hidden)]
-pub fn hash_only(path: &Path) -> Result<(usize, u64), EvidenceError> {
-    let mut bag = Bag::open(path)?;
-    let names: Vec<String> = bag.files.keys().cloned().collect();
-    let mut buffer = vec![0; 1 << 17];
-    let mut bytes = 0;
-    for name in &names {
-        let sum = hash::of_reader(bag.read(name)?, u64::MAX - 1, &mut buffer);
-        bytes += sum.map_err(EvidenceError::io(Path::new(name), "read"))?.0;
-    }
-    Ok((names.len(), bytes))
+    Ok((bag, sums, done))
 }
 
 fn check_version(bag: &mut Bag) -> Result<(), EvidenceError> {

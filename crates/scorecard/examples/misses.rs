@@ -1,5 +1,5 @@
 //! Prints every cycle that the verdict got wrong, to be read one by one. Arguments: a seed, then `quick` for the shortened
-//! scorecard, `rates` for one with two strengths at each rate, or a kind of fault, at five strengths and three rates.
+//! scorecard, `full` for the whole one, `rates` for one with two strengths at each rate, or a kind of fault, at five strengths and three rates.
 
 use foldwatch_scorecard::{Card, Design, see};
 
@@ -15,6 +15,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     }
     let design = match what.as_str() {
         "quick" => Design::quick(seed),
+        "full" => Design::full(seed),
         "rates" => Design { strengths: vec![0.6, 1.0], sound_weeks: 0, ..Design::full(seed) },
         _ => Design {
             strengths: vec![0.5, 0.6, 0.7, 0.85, 1.0],
@@ -23,7 +24,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             ..Design::full(seed)
         },
     };
-    let one_kind = !["quick", "rates"].contains(&what.as_str());
+    let one_kind = !["quick", "full", "rates"].contains(&what.as_str());
     let mut card = Card::new();
     for run in design.runs(&roofs) {
         if one_kind && run.fault.is_none_or(|(kind, _)| kind.as_str() != what) {

@@ -4,7 +4,7 @@ use std::fs::{self, File};
 use std::io::{Cursor, Write};
 use std::path::Path;
 
-use foldwatch_evidence::{Keys, PublicKey, verify};
+use foldwatch_evidence::{Keys, PublicKey, verify, verify_files};
 use proptest::prelude::*;
 use zip::write::SimpleFileOptions;
 use zip::{ZipArchive, ZipWriter};
@@ -210,6 +210,17 @@ fn what_unpacks_without_end_is_not_followed() {
 }
 
 #[test]
+fn the_files_alone_of_a_whole_bag_and_a_zip() {
+    for path in [bench().bag.as_path(), zip()] {
+        let done = verify_files(path, &bench().key).unwrap();
+        assert!(done.is_whole() && done.replayed.is_none(), "{done:?}");
+        assert!(!done.holds(), "nothing was judged anew");
+        let stranger = Keys::open(tempfile::tempdir().unwrap().path()).unwrap().public();
+        assert!(!verify_files(path, &stranger).unwrap().is_whole());
+    }
+}
+
+#[test]
 fn a_private_key_is_no_key_to_verify_with() {
     assert!(PublicKey::read(&bench().keys.join("signing.pem")).is_err());
 }
@@ -233,6 +244,10 @@ proptest! {
             Err(error) => prop_assert!(name == "bagit.txt" || name == "bag-info.txt", "{name}: {error}"),
             Ok(done) => {
                 prop_assert!(!done.holds());
+                // Looking no further than the files finds the same.
+                let files = verify_files(&bag, &bench().key).unwrap();
+                prop_assert!(!files.is_whole());
+                prop_assert_eq!(&files.faults, &done.faults);
                 let own = done.faults.iter().find(|fault| fault.file == *name);
                 let manifest = name.contains("manifest");
                 prop_assert!(own.is_some() || manifest, "{name} byte {at}: {:?}", done.faults);

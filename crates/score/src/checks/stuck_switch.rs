@@ -175,7 +175,10 @@ fn never_came<'a>(view: &View<'a>, signal: SignalIx) -> Option<Reason<'a>> {
     }
     view.steps()
         .find(|step| {
-            super::missing_confirmation::is_missing(view, step) && step.facts.unmet.contains(&(signal, true))
+            super::missing_confirmation::is_missing(view, step)
+                && step.facts.unmet.contains(&(signal, true))
+                // Where the pressure shows that nothing arrived, the switch had nothing to tell.
+                && !super::slow_phase::had_not_arrived(view, step)
         })
         .map(|step| {
             let why = format!("`{}` had to close it, {} movements in a row now", step.phase.name, missed + 1);
