@@ -65,10 +65,12 @@ impl<'a, W: Write> Writer<'a, W> {
 
     /// Writes one row that is there already: one number a signal of the profile, NaN where it says nothing.
     pub fn row(&mut self, at: Micros, values: &[f32]) {
-        self.take(at, false, |n| values.get(n).copied().unwrap_or(f32::NAN));
+        self.take(at, |n| values.get(n).copied().unwrap_or(f32::NAN));
     }
 
-    fn take(&mut self, at: Micros, is_edge: bool, value: impl Fn(usize) -> f32) {
+    fn take(&mut self, at: Micros, value: impl Fn(usize) -> f32) {
+        // An archive hands an edge back as a row that tells of nothing but switches.
+        let is_edge = self.binary.iter().enumerate().all(|(n, binary)| *binary || value(n).is_nan());
         match &mut self.held {
             Some(held) if held.at == at && (is_edge || held.edges) => {
                 for (n, kept) in held.values.iter_mut().enumerate() {
@@ -122,16 +124,16 @@ impl<W: Write> Sink for Writer<'_, W> {
         match item {
             Item::Row { at, values } => {
                 self.row.copy_from_slice(values);
-                self.take(at, false, |n| values[n]);
+                self.take(at, |n| values[n]);
             }
             Item::Same { at } => {
                 let row = std::mem::take(&mut self.row);
-                self.take(at, false, |n| row[n]);
+                self.take(at, |n| row[n]);
                 self.row = row;
             }
             Item::Edge { at, signal, on } => {
                 let place = signal.at();
-                self.take(at, true, |n| if n == place { f32::from(u8::from(on)) } else { f32::NAN });
+                self.take(at, |n| if n == place { f32::from(u8::from(on)) } else { f32::NAN });
             }
             Item::Mark { .. } | Item::Gap { .. } => {}
         }
