@@ -348,29 +348,22 @@ pub fn tag_manifest(bag: &Path) -> Result<Digest> {
 
 fn verify(args: &Verify) -> Result<()> {
     let key = PublicKey::read(&args.key)?;
-    if args.files_only {
-        return verify_files(&args.bag, &key);
-    }
-    let done = foldwatch_evidence::verify(&args.bag, &key, &args.logs, &Again)?;
+    let (done, holds, words) = if args.files_only {
+        let done = foldwatch_evidence::verify_files(&args.bag, &key)?;
+        let whole = done.is_whole();
+        (done, whole, "whole and signed; nothing was judged anew")
+    } else {
+        let done = foldwatch_evidence::verify(&args.bag, &key, &args.logs, &Again)?;
+        let holds = done.holds();
+        (done, holds, "whole, signed, and its findings follow from its samples")
+    };
     let mut lines = told(&done, !args.logs.is_empty());
-    if done.holds() {
-        lines
-            .push(format!("{}: whole, signed, and its findings follow from its samples", args.bag.display()));
+    if holds {
+        lines.push(format!("{}: {words}", args.bag.display()));
         return say(&lines);
     }
     say(&lines)?;
     bail!("{} does not hold", args.bag.display())
-}
-
-fn verify_files(bag: &Path, key: &PublicKey) -> Result<()> {
-    let done = foldwatch_evidence::verify_files(bag, key)?;
-    let mut lines = told(&done, false);
-    if done.is_whole() {
-        lines.push(format!("{}: whole and signed; nothing was judged anew", bag.display()));
-        return say(&lines);
-    }
-    say(&lines)?;
-    bail!("{} does not hold", bag.display())
 }
 
 fn told(done: &Verified, with_logs: bool) -> Vec<String> {

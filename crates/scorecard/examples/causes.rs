@@ -63,9 +63,7 @@ fn main() {
                 Some(fault) => {
                     off = brier(&profile, Some(&fault), &diagnosis);
                     let rank = rank(&profile, &fault, &diagnosis);
-                    let same = foldwatch_scorecard::right_for(fault.kind)
-                        .is_some_and(|r| r.names == ["signal-fault"]);
-                    let seen = change >= 0.1 || fault.kind.is_of_a_switch() || same;
+                    let seen = change >= 0.1 || fault.kind.is_of_a_switch() || fault.kind.is_of_the_logger();
                     tallies[0].add(rank, off);
                     if seen {
                         tallies[1].add(rank, off);
