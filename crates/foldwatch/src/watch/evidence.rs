@@ -15,6 +15,7 @@ use foldwatch_web::{Bag, NotMade, Stage, Stretch, Wanted};
 
 use crate::evidence::kept::{self, Choice, Kept, Pace};
 use crate::evidence::{keys_in, tag_manifest};
+use crate::whole;
 
 /// The bags of all cars.
 pub struct Bags {
@@ -249,11 +250,5 @@ fn make(
         key_fingerprint: Some(keys.public().fingerprint().to_string()),
         ..bag
     };
-    let (half, whole) = (zip.with_extension("part"), zip.with_extension("json"));
-    let write = || {
-        fs::write(&half, serde_json::to_vec_pretty(&bag)?)?;
-        File::open(&half)?.sync_all()?;
-        fs::rename(&half, &whole)
-    };
-    write().with_context(|| format!("{} can't be written", whole.display()))
+    whole::write(&zip.with_extension("json"), |out| Ok(whole::json(out, &bag)?))
 }

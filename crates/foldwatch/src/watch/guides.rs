@@ -1,7 +1,8 @@
 //! Guided tests under way: fed by the judge, pressed from the pages, taken up again after a restart.
 
 use std::collections::{BTreeMap, HashMap};
-use std::fs::{self, File};
+use std::fs;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
@@ -71,7 +72,7 @@ impl Notebook {
                     bytes = newer;
                     waiting.push(done);
                 }
-                if let Err(error) = written(&place, &bytes) {
+                if let Err(error) = crate::whole::write(&place, |out| Ok(out.write_all(&bytes)?)) {
                     tracing::error!("the tests under way would not outlast a restart: {error:#}");
                 }
                 for done in waiting {
@@ -114,15 +115,6 @@ impl Notebook {
 
 fn answered(guide: &Guide) -> impl Iterator<Item = (&str, &Answer)> {
     guide.steps().filter_map(|(name, answer)| Some((name, answer?)))
-}
-
-/// All of it or as it was before.
-fn written(file: &Path, bytes: &[u8]) -> Result<()> {
-    let half = file.with_extension("part");
-    fs::write(&half, bytes)?;
-    File::open(&half)?.sync_all()?;
-    fs::rename(&half, file)?;
-    Ok(())
 }
 
 impl Guides {

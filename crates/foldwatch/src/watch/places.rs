@@ -2,7 +2,7 @@
 //! go before; kept in `places.json` of the data's folder.
 
 use std::collections::{BTreeMap, HashMap};
-use std::fs::{self, File};
+use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 use tokio::sync::mpsc::UnboundedSender;
 
 use super::settings::USUAL_BAUD;
+use crate::whole;
 
 /// Which car each logger sits in, as it was picked, and the way to those whose car nobody knows; shared with the judge.
 #[derive(Debug, Default)]
@@ -96,12 +97,7 @@ impl Places {
     }
 
     fn write(&self, kept: &Kept) -> Result<(), String> {
-        let half = self.file.with_extension("part");
-        let write = || -> Result<()> {
-            fs::write(&half, serde_json::to_vec_pretty(kept)?)?;
-            File::open(&half)?.sync_all()?;
-            Ok(fs::rename(&half, &self.file)?)
-        };
+        let write = || whole::write(&self.file, |out| Ok(whole::json(out, kept)?));
         write().map_err(|error| {
             tracing::error!("what was picked can't be kept: {error:#}");
             "It can't be written to the disk; the log tells why.".to_owned()
