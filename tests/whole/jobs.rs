@@ -8,7 +8,7 @@ use foldwatch_encoder::Encoding;
 use serde_json::json;
 
 use crate::daemon::{Daemon, frames, line, top, wait};
-use crate::pages::{Driver, drawn_anew, fits, picture};
+use crate::pages::{Driver, drawn_anew, fits, picture, signed_in};
 
 const TAB: &str = "\u{E004}";
 const ENTER: &str = "\u{E007}";
@@ -49,6 +49,7 @@ async fn sign_in(browser: &Client, data: &Path) {
     write(browser, "form.sign-in input[name=name]", "owner").await;
     write(browser, "form.sign-in input[name=password]", password.trim()).await;
     enter(browser, "form.sign-in button").await;
+    signed_in(browser).await;
     // What was typed before is shown, and sent once more.
     enter(browser, "main form button").await;
 }

@@ -130,11 +130,31 @@ async fn by_keyboard(browser: &Client) {
     panic!("the keyboard does not reach the window's links");
 }
 
+/// Clicks what is there now. The page before may still be there when it is looked for, and gone when it is clicked: a
+/// stale element has not been clicked, so it is looked for once more.
 pub async fn follow(browser: &Client, css: &str) {
-    let link = browser.wait().for_element(Locator::Css(css)).await.unwrap();
     let to = "arguments[0].scrollIntoView({ block: 'center', behavior: 'instant' })";
-    browser.execute(to, vec![serde_json::to_value(&link).unwrap()]).await.unwrap();
-    link.click().await.unwrap();
+    loop {
+        let link = browser.wait().for_element(Locator::Css(css)).await.unwrap();
+        let seen = browser.execute(to, vec![serde_json::to_value(&link).unwrap()]).await.map(drop);
+        match if seen.is_ok() { link.click().await } else { seen } {
+            Err(error) if error.is_stale_element_reference() => {}
+            done => return done.unwrap(),
+        }
+    }
+}
+
+/// The sign-in has been taken: its form, whose button is like those of other forms, has gone.
+pub async fn signed_in(browser: &Client) {
+    let there =
+        "return document.querySelector('form.sign-in') !== null || document.readyState !== 'complete'";
+    for _ in 0..400 {
+        if browser.execute(there, vec![]).await.is_ok_and(|there| there == json!(false)) {
+            return;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(25)).await;
+    }
+    panic!("the sign-in was not taken");
 }
 
 /// The window of a cycle has moved and the server has drawn it finer: the address says where it is.
@@ -158,6 +178,7 @@ pub async fn sign_in(browser: &Client, data: &Path) {
     fits(browser, "sign in").await;
     picture(browser, "sign-in").await;
     follow(browser, "form.sign-in button").await;
+    signed_in(browser).await;
 }
 
 /// What a check gave is entered on the car's page: the ranking is another one then, and the entry stands in the record.
