@@ -46,8 +46,8 @@ impl Unit {
             .collect()
     }
 
-    /// Where to begin: where it was stopped; where only the first step of the other way had begun, the step that takes
-    /// that back; else the first step that is not confirmed.
+    /// Where to begin: where it was stopped; where only the first step of the other way had begun, and from the end of this
+    /// way, the step that takes that back; else the first step that is not confirmed.
     pub fn entry(
         &self,
         profile: &Profile,
@@ -55,12 +55,18 @@ impl Unit {
         direction: Direction,
         on: &dyn Fn(SignalIx) -> bool,
     ) -> Option<usize> {
+        let steps = profile.sequence(direction);
         let back = match self.memory {
             Some((was, step)) if was == direction => Some(step),
             Some((was, 0)) => {
                 let begun = layout.of(was, 0);
-                layout.moves[side(direction)].iter().position(|moves| {
+                let takes_back = layout.moves[side(direction)].iter().position(|moves| {
                     moves.iter().any(|m| begun.iter().any(|b| b.axis == m.axis && b.sign() != m.sign()))
+                });
+                // What the step before it does is done: else the other way did not begin from this one's end.
+                takes_back.filter(|k| {
+                    let before = k.checked_sub(1).map(|k| &steps[k].confirm);
+                    before.is_none_or(|confirm| confirm.holds(&|s| Some(on(s))) == Some(true))
                 })
             }
             _ => None,

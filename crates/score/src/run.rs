@@ -1,9 +1,10 @@
 //! What is known of each run of a step before anything is judged: what cut it short, when the mechanism reached its
 //! stop, how long it truly moved, which switches did not come.
 
+use foldwatch_physics::knee::pressure_knee;
 use foldwatch_profile::{ChainMember, Expr, Phase, PhaseRef, Profile, SignalIx, SignalKind};
 use foldwatch_segment::{Confirmation, Cycle, Outcome, PhaseRun};
-use foldwatch_units::Micros;
+use foldwatch_units::{Bar, Micros};
 
 use crate::look::{self, Lane};
 
@@ -240,8 +241,12 @@ fn stall(
     let lasted = (until - from).0;
     let mut before: Vec<f64> = points[..first].iter().map(|p| p.1).collect();
     let running = look::quantile(&mut before, 0.5).unwrap_or(top);
-    let knee =
-        points[..first].iter().rev().find(|p| p.1 <= running + 0.1 * (top - running)).map_or(from, |p| p.0);
+    // The last moment at the way's usual level; but a load that grows on the way leaves that long before the stop, so
+    // where the trace has a corner it is that.
+    let at_level = points[..first].iter().rev().find(|p| p.1 <= running + 0.1 * (top - running));
+    let knee = at_level
+        .map_or(from, |p| p.0)
+        .max(corner(&points, relief).filter(|at| *at <= from).unwrap_or(run.start));
     let moved = (knee - run.start).0 >= MOVED * phase.expected.0;
     if !by_level {
         // Without the relief setting only the shape tells: a clear step up, flat for longer than it took to rise,
@@ -255,6 +260,12 @@ fn stall(
         }
     }
     Some(Stall { signal: lane.signal, knee, from, until, level: top, moved })
+}
+
+/// Where the trace turns from the way's level, whatever its slope, to the rise against the stop.
+fn corner(points: &[(Micros, f64)], relief: Option<f64>) -> Option<Micros> {
+    let (times, values): (Vec<Micros>, Vec<f32>) = points.iter().map(|p| (p.0, p.1 as f32)).unzip();
+    pressure_knee(&times, &values, relief.map(Bar)).map(|knee| knee.at)
 }
 
 /// The relief valve is one for all steps: where its setting is not known, only the highest level of the whole cycle

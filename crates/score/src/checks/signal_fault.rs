@@ -18,7 +18,7 @@ static ABOUT: About = About {
     inspect: "The sensor's plug, supply and earth; the logger's channel and its calibration. The roof may be sound.",
     limit_origin: "Changes below 2 % of the relief setting, 5 % of the running current, or 0.2 % of the nominal supply, over a movement that its switches confirm; \
                    the calibration's range, else what is physically possible; scatter above 4 % and 8 % of the same (judgment: a \
-                   pump's ripple is some percent), or above five times what is usual for the car and a fifth of that limit \
+                   pump's ripple is some percent), or above three times what is usual for the car and a fifth of that limit \
                    (judgment). A position: no change over a completed movement, or scatter above 2 % \
                    of its range.",
 };
@@ -37,7 +37,7 @@ const SCATTER_SUPPLY: f64 = 0.03;
 const SCATTER_TEMPERATURE: f64 = 3.0;
 /// A signal that scatters by this many times its usual, and by this share of the limits above, has a bad contact or a bad
 /// earth, long before nothing can be read from it. Judgment.
-const NOISIER: f64 = 5.0;
+const NOISIER: f64 = 3.0;
 const NOISIER_SHARE: f64 = 0.2;
 /// The same of a position, in shares of its range: what changes less did not move, what scatters more is noise.
 const FOLLOWS_POSITION: f64 = 0.01;

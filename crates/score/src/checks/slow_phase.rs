@@ -1,6 +1,6 @@
 //! slow-phase: the mechanism moved for longer than it should at these conditions.
 
-use foldwatch_profile::{Expr, SignalIx, SignalKind};
+use foldwatch_profile::{Expr, Phase, SignalIx, SignalKind};
 use foldwatch_segment::Confirmation;
 
 use super::signal_fault::is_deaf;
@@ -128,19 +128,20 @@ pub(crate) fn had_not_arrived(view: &View, step: &Step) -> bool {
         && !began_too_early(view, step)
 }
 
-/// The next step has the same drive: after this one's stop its mechanism moves on, and no pressure rises. Not so where the
-/// switch that it leaves first is still made, long after it would have left it.
+/// The next step that has something left to do has the same drive: after this one's stop its mechanism moves on, and no
+/// pressure rises. Not so where the switch that it leaves first is still made, long after it would have left it.
 fn next_may_move_on(view: &View, step: &Step) -> bool {
-    let next = view.profile.sequence(step.run.phase.direction).get(step.run.phase.index + 1);
-    let Some(next) = next.filter(|next| next.valves == step.phase.valves && next.pump == step.phase.pump)
-    else {
-        return false;
-    };
+    let state = |signal, at| view.cycle.recording.state(signal, at);
+    let done = |phase: &Phase| phase.confirm.holds(&|signal| state(signal, step.run.start)) == Some(true);
+    let next = view.profile.sequence(step.run.phase.direction)[step.run.phase.index + 1..]
+        .iter()
+        .take_while(|next| next.valves == step.phase.valves && next.pump == step.phase.pump)
+        .find(|next| !done(next));
+    let Some(next) = next else { return false };
     let expected = step.timing.map_or(step.phase.expected.0, |timing| timing.expected.0);
     let left_over = step.facts.driven_until_left - expected;
     let rests = |(signal, on): &(SignalIx, bool)| {
-        !on && view.cycle.recording.state(*signal, step.run.left) == Some(true)
-            && view.cycle.recording.state(*signal, step.run.start) == Some(true)
+        !on && state(*signal, step.run.left) == Some(true) && state(*signal, step.run.start) == Some(true)
     };
     let still_there = required(&next.confirm).iter().any(rests);
     !(still_there && left_over >= LEAVES_WITHIN * next.expected.0)
