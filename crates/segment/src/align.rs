@@ -19,6 +19,9 @@ mod cost {
     pub const WRONG_DRIVE: f64 = 4.0;
     /// Longest stretch a contradiction is charged for, so that one long stay can't outweigh all else.
     pub const STRETCH_S: f64 = 3.0;
+    /// A movement shorter than this weighs as one of this length: what a touch of the button drove tells which way it went
+    /// as well as a whole movement does.
+    pub const SHORTEST_S: f64 = 1.0;
     /// Staying in a step whose confirmation stands, a second.
     pub const STAYED: f64 = 1.0;
     /// Drive after the last step, a second.
@@ -373,7 +376,8 @@ impl<'a> Scene<'a> {
         if !moment.drive.on || moment.at >= self.end {
             return 0.0;
         }
-        let stretch = stretch_s.min(cost::STRETCH_S);
+        let whole = (self.end - self.start).0.max(1e-3);
+        let stretch = (stretch_s * (cost::SHORTEST_S / whole).max(1.0)).min(cost::STRETCH_S);
         let mut rate = 0.0;
         match self.phase(state) {
             Some(phase) => {

@@ -126,7 +126,7 @@ impl Rig<'_> {
             return Ok(());
         }
         self.wires.settled[ix] = on;
-        let confirmed = self.confirm_edge();
+        let confirmed = self.confirm_edge(signal);
         // Where another switch of the step comes later still, this one holds nothing up.
         if on && confirmed && matches!(self.wire_fault(signal), Some(Wire::Late(_))) {
             self.notice(&[FaultKind::SwitchLate], signal);
@@ -148,15 +148,19 @@ impl Rig<'_> {
         self.look(solver)
     }
 
-    /// If the running step's confirmation has just come about, this is its edge; gives whether it has.
-    pub(super) fn confirm_edge(&mut self) -> bool {
+    /// If the running step's confirmation has just come about by this signal's change, this is its edge; gives whether it
+    /// has. What holds already does not come about once more by what another switch does.
+    fn confirm_edge(&mut self, changed: SignalIx) -> bool {
         let mut came = false;
         let at = self.moment(self.now);
         let running = self.unit.running.map(|r| PhaseRef { direction: r.direction, index: r.step });
         for phase in running.into_iter().chain(self.book.carried()) {
             let settled = &self.wires.settled;
             let confirm = &phase.of(&self.scenario.profile).confirm;
-            if confirm.holds(&|s: SignalIx| Some(settled[s.at()])) == Some(true) {
+            let holds = |before: bool| {
+                confirm.holds(&|s: SignalIx| Some(settled[s.at()] != (before && s == changed))) == Some(true)
+            };
+            if holds(false) && !holds(true) {
                 self.book.confirmed(phase, at);
                 came = true;
             }
