@@ -55,6 +55,8 @@ pub struct Evidence {
     drop: Line,
     #[serde(default)]
     plateau: Line,
+    #[serde(default)]
+    stops: Line,
     cold: Split,
 }
 
@@ -99,6 +101,9 @@ impl Evidence {
         if let (Some(oil), Some(plateau)) = (look.oil, look.plateau) {
             self.plateau.add(oil, plateau);
         }
+        if let (Some(oil), Some(stopped)) = (look.oil, look.stopped) {
+            self.stops.add(oil, f64::from(u8::from(stopped)));
+        }
         if let Some(oil) = look.oil {
             let slow = u32::from(judged.findings.iter().any(|f| f.kind == "slow-phase"));
             if oil < COLD_OIL {
@@ -121,6 +126,9 @@ impl Evidence {
             "slower-warm" => over_all(self.warmth.slope().map(|slope| slope > SLOWER_WARM)),
             "slower-cold" => over_all(self.warmth.slope().map(|slope| slope < SLOWER_COLD)),
             "plateau-steady" => over_all(self.plateau.is_above(STEADY_PLATEAU)),
+            "plateau-falls" => over_all(self.plateau.fit().map(|(slope, error)| slope + 2.0 * error < FALLS)),
+            "stops-cold" => over_all(self.stops.slope().map(|slope| slope < 0.0)),
+            "stops-warm" => over_all(self.stops.slope().map(|slope| slope > 0.0)),
             "drop-steady" => over_all(self.drop.is_above(STEADY_DROP)),
             "slow-only-cold" => {
                 let Split { cold, cold_slow, warm, warm_slow } = self.cold;
@@ -175,6 +183,9 @@ impl Evidence {
                     mean.sum += f64::from(mean.n) * 1.4_f64.ln();
                 }
             }
+            ("plateau-falls", _, 1..) => self.plateau = line(-1.0),
+            ("stops-cold", _, 1..) => self.stops = line(-1.0),
+            ("stops-warm", _, 1..) => self.stops = line(1.0),
             ("plateau-steady", ..) => self.plateau = line(if seen > 0 { 0.0 } else { -1.0 }),
             ("drop-steady", ..) => self.drop = line(if seen > 0 { 0.0 } else { -1.0 }),
             ("slow-only-cold", ..) => {
@@ -201,6 +212,8 @@ const STEADY_DROP: f64 = -0.03;
 /// ln of a plateau per 10 K. Oil that escapes through a gap stands at a pressure that goes with its viscosity, which falls
 /// by a third in 10 K (ASTM D341, thin hydraulic oil); a relief valve's spring knows no temperature. Judgment: a third of it.
 const STEADY_PLATEAU: f64 = -0.12;
+/// A plateau that falls with the warmth beyond doubt does so by more than this. Judgment: half of the above.
+const FALLS: f64 = 0.5 * STEADY_PLATEAU;
 /// So many cycles, over so many kelvin (standard deviation), before a slope means anything.
 const LINE_CYCLES: f64 = 6.0;
 const LINE_SPREAD: f64 = 2.0;

@@ -34,6 +34,8 @@ pub(crate) struct Look {
     pub supply_resistance: Option<f64>,
     /// ln of the share of the relief setting at which a step stood.
     pub plateau: Option<f64>,
+    /// Whether a step stood short of the relief setting; `None` where it ended otherwise than by going through.
+    pub stopped: Option<bool>,
 }
 
 // Limits of the marks. All are judgments unless another ground is given: none of them is told to anybody as a fault, they
@@ -80,7 +82,7 @@ const RELIEF_AT_START: f64 = 0.1;
 /// All that one cycle tells.
 pub(crate) fn look(profile: &Profile, cycle: &Cycle, judged: &Judged) -> Look {
     let mut look = Look { oil: oil(judged), ..Look::default() };
-    let mut eye = Eye { profile, cycle, judged, out: Vec::new(), plateau: None };
+    let mut eye = Eye { profile, cycle, judged, out: Vec::new(), plateau: None, stands: false };
     eye.whole();
     // Of a movement that is not there as a whole, the rest would be told wrongly.
     let torn = cycle.recording.gaps.iter().any(|gap| gap.to > cycle.start && gap.from < cycle.end);
@@ -96,6 +98,7 @@ pub(crate) fn look(profile: &Profile, cycle: &Cycle, judged: &Judged) -> Look {
         look.supply_resistance = ohm.map(f64::ln);
     }
     look.plateau = eye.plateau;
+    look.stopped = (eye.stands || !torn && cycle.outcome == Outcome::Completed).then_some(eye.stands);
     look.observations = eye.out;
     look
 }
@@ -112,6 +115,8 @@ struct Eye<'a> {
     out: Vec<Observation>,
     /// Share of the relief setting at which a step stood (ln).
     plateau: Option<f64>,
+    /// A step stood short of the relief setting.
+    stands: bool,
 }
 
 impl<'a> Eye<'a> {
@@ -324,6 +329,31 @@ impl<'a> Eye<'a> {
         }
     }
 
+    /// The next step has the same drive, and left its switch, or came to the other one, in this step.
+    fn next_moved_on(&self, run: &PhaseRun) -> bool {
+        let next = self.profile.sequence(run.phase.direction).get(run.phase.index + 1);
+        let Some(next) = next.filter(|_| self.carries_on(run.phase)) else { return false };
+        let wanted = next.confirm.wanted();
+        let inside = |at: Micros| at > run.start && at <= run.left;
+        let mut edges = self.cycle.recording.edges.iter().filter(|edge| inside(edge.at));
+        edges.any(|edge| {
+            let own = run.phase.of(self.profile).confirm.wanted().iter().any(|(s, _)| *s == edge.signal);
+            !own && wanted.contains(&(edge.signal, edge.on))
+                && self.cycle.recording.state(edge.signal, run.left) == Some(edge.on)
+        })
+    }
+
+    /// A switch of the place that the step leaves is closed at its beginning; without such a switch, the step is a whole one.
+    fn begins_where_it_should(&self, facts: &RunFacts, run: &PhaseRun) -> bool {
+        let wanted = run.phase.of(self.profile).confirm.wanted();
+        let leaves: Vec<_> = wanted
+            .iter()
+            .filter(|(_, on)| !on)
+            .filter_map(|(s, _)| self.cycle.recording.state(*s, run.start))
+            .collect();
+        if leaves.is_empty() { !facts.part } else { leaves.contains(&true) }
+    }
+
     fn closed_within(&self, signal: SignalIx, run: &PhaseRun) -> bool {
         let mut edges = self.cycle.recording.edges.iter().filter(|edge| edge.signal == signal && edge.on);
         edges.any(|edge| (run.start..=run.left).contains(&edge.at))
@@ -356,14 +386,20 @@ impl<'a> Eye<'a> {
         let there = asked.iter().any(|(s, on)| *on && self.cycle.recording.state(*s, run.left) == Some(true));
         let in_its_time =
             there || facts.stall.is_some_and(|s| s.moved && (s.knee - run.start).0 >= OWN_STOP * expected);
-        let (arrived, blocked) = (unconfirmed && high && in_its_time, unconfirmed && high && !in_its_time);
-        // Where the next part moves on by itself, nothing has to stand at a stop.
-        if arrived || blocked || !unconfirmed || !self.carries_on(run.phase) {
+        // With the same drive the next mechanism moves on from where this one has arrived, and nothing stands at a stop.
+        let passed = unconfirmed && self.next_moved_on(run);
+        let arrived = unconfirmed && (high && in_its_time || passed);
+        let blocked = unconfirmed && high && !in_its_time && !passed;
+        // Where the next part moves on by itself, nothing has to stand at a stop. And a step that is tried once more, after
+        // its mechanism has left where it came from, may stand at its stop already or be held on its way.
+        let known = !blocked || self.begins_where_it_should(facts, run);
+        if known && (arrived || blocked || !unconfirmed || !self.carries_on(run.phase)) {
             self.put("arrived", place, arrived);
             self.put("blocked", place, blocked);
         }
         let part = level / relief;
-        let stands = unconfirmed && facts.driven_until_left > 1.3 * expected && !in_its_time;
+        let stands = unconfirmed && facts.driven_until_left > 1.3 * expected && !in_its_time && !passed;
+        self.stands |= stands && !high;
         self.put("low-pressure", place, stands && LOW.contains(&part));
         // One relief valve serves all steps: where another one came higher, it is not the valve.
         let at_half = stands && HALF.contains(&part) && level >= NO_HIGHER * highest;

@@ -1,7 +1,8 @@
 //! The design of experiments: which roof, fault, strength, oil, rate and noise go together.
 //!
 //! Roof, fault, strength and rate are crossed in full. Oil temperature, noise, the way switches are logged and the place
-//! of the fault go round with the runs' number, so that none of them follows any of the others.
+//! of the fault go round with the runs' number, so that none of them follows any of the others; where each of them begins
+//! hangs on the seed, so that a fresh seed is another experiment and not the same one with other noise.
 
 use foldwatch_profile::{PhaseRef, Profile, SignalIx, SignalKind};
 use foldwatch_rig::{Fault, FaultKind, Operator, Scenario, Target, Weather};
@@ -79,8 +80,13 @@ impl Design {
         self.seed.wrapping_mul(0x9e37_79b9_7f4a_7c15).wrapping_add(n as u64)
     }
 
+    /// Where one of the things that go round is at a run.
+    fn turn(&self, of: Round, n: usize) -> usize {
+        n + (self.seed_of(0) >> (12 * of as u32)) as usize % 1009
+    }
+
     fn logger(&self, n: usize) -> Logger {
-        Logger { edges: n.is_multiple_of(2), absent: Vec::new() }
+        Logger { edges: self.turn(Round::Logger, n).is_multiple_of(2), absent: Vec::new() }
     }
 
     fn scenario(&self, n: usize, roof: &Profile, rate: f64, cycles: u32) -> Scenario {
@@ -89,8 +95,8 @@ impl Design {
         scenario.sample_rate_hz = rate;
         // Strengths go fastest through the runs, so they are skipped before the next temperature comes.
         let turn = n / self.strengths.len().max(1) + n;
-        scenario.weather = Weather::steady(pick(&self.oil_c, turn));
-        scenario.noise = pick(&self.noise, turn / 2);
+        scenario.weather = Weather::steady(pick(&self.oil_c, self.turn(Round::Oil, turn)));
+        scenario.noise = pick(&self.noise, self.turn(Round::Noise, turn / 2));
         scenario
     }
 
@@ -100,7 +106,7 @@ impl Design {
             // Colder than the usual, not colder than the coldest: beyond that a roof may well stand still.
             scenario.weather = Weather::steady(roof.reference.oil_temperature.0);
         }
-        let target = target(roof, kind, n)?;
+        let target = target(roof, kind, self.turn(Round::Place, n))?;
         scenario.faults.push(Fault::new(kind, target, strength).from_cycle(self.before));
         Some(Run { scenario, logger: self.logger(n), fault: Some((kind, strength)) })
     }
@@ -129,6 +135,15 @@ impl Design {
         scenario.end = at;
         Run { scenario, logger: self.logger(n), fault: None }
     }
+}
+
+/// What goes round with the runs' number.
+#[derive(Clone, Copy)]
+enum Round {
+    Oil,
+    Noise,
+    Logger,
+    Place,
 }
 
 /// One experiment.
