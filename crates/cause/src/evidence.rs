@@ -186,7 +186,7 @@ impl Evidence {
             ("plateau-falls", _, 1..) => self.plateau = line(-1.0),
             ("stops-cold", _, 1..) => self.stops = line(-1.0),
             ("stops-warm", _, 1..) => self.stops = line(1.0),
-            ("plateau-steady", ..) => self.plateau = line(if seen > 0 { 0.0 } else { -1.0 }),
+            ("plateau-steady", _, 1..) => self.plateau = line(0.0),
             ("drop-steady", ..) => self.drop = line(if seen > 0 { 0.0 } else { -1.0 }),
             ("slow-only-cold", ..) => {
                 self.cold = Split { cold: 4.min(looked), cold_slow: 4.min(seen), warm: 36, warm_slow: 0 };

@@ -50,6 +50,10 @@ mod cost {
     pub const AGAINST_DEMAND: f64 = 3.0;
     /// Beginning behind a step whose confirmation does not stand.
     pub const SKIPPED: f64 = 3.0;
+    /// The same from part way, where a later step whose confirmation stands has undone it again: a lid that is down once more.
+    pub const OVERTAKEN: f64 = 0.5;
+    /// Beginning before a step whose confirmation stands, and does not where the direction starts from.
+    pub const AHEAD: f64 = 1.5;
     /// Beginning behind a step whose confirmation stands.
     pub const DONE_BEFORE: f64 = 0.2;
     /// Beginning in the end position that the direction leads to.
@@ -351,19 +355,34 @@ impl<'a> Scene<'a> {
     fn init_cost(&self, states: &[State], s: usize, before: &[Option<bool>]) -> f64 {
         let state = states[s];
         let sequence = self.profile.sequence(state.direction);
-        let skipped = |j: usize| {
+        let part_way = self.stood_at_end(state.direction.reversed()) == Some(false);
+        let stands = |j: usize| {
             let at = states.iter().position(|x| x.direction == state.direction && x.index == j);
-            match at.and_then(|at| before[at]) {
-                Some(true) => cost::DONE_BEFORE,
-                Some(false) => cost::SKIPPED,
-                None => 1.0,
-            }
+            at.and_then(|at| before[at])
         };
-        let mut out: f64 = (0..state.index).map(skipped).sum();
+        let contradict = |a: &[(SignalIx, bool)], b: &[(SignalIx, bool)]| {
+            a.iter().any(|(signal, on)| b.contains(&(*signal, !on)))
+        };
+        let wanted = |j: usize| sequence[j].confirm.wanted();
+        let overtaken = |j: usize| {
+            part_way
+                && (j + 1..sequence.len())
+                    .any(|k| stands(k) == Some(true) && contradict(&wanted(k), &wanted(j)))
+        };
+        let skipped = |j: usize| match stands(j) {
+            Some(true) => cost::DONE_BEFORE,
+            Some(false) if overtaken(j) => cost::OVERTAKEN,
+            Some(false) => cost::SKIPPED,
+            None => 1.0,
+        };
+        let starts_from = self.ends.wanted(state.direction.reversed());
+        let ahead = (state.index + 1..sequence.len())
+            .filter(|j| stands(*j) == Some(true) && contradict(&wanted(*j), &starts_from));
+        let mut out: f64 = (0..state.index).map(skipped).sum::<f64>() + cost::AHEAD * ahead.count() as f64;
         if self.stood_at_end(state.direction) == Some(true) {
             out += cost::THERE_ALREADY;
         }
-        if self.stood_at_end(state.direction.reversed()) == Some(false) {
+        if part_way {
             out += cost::PART_WAY;
         }
         if state.index == sequence.len() {

@@ -19,12 +19,21 @@ impl Ends {
         }
     }
 
-    /// Whether the roof is where a direction leads to; `None`: no switch tells.
-    pub fn holds(&self, direction: Direction, on: &dyn Fn(SignalIx) -> Option<bool>) -> Option<bool> {
-        let end = match direction {
+    /// The states that a direction's end position asks for.
+    pub fn wanted(&self, direction: Direction) -> Vec<(SignalIx, bool)> {
+        self.of_direction(direction).wanted()
+    }
+
+    fn of_direction(&self, direction: Direction) -> &Expr {
+        match direction {
             Direction::Opening => &self.opening,
             Direction::Closing => &self.closing,
-        };
+        }
+    }
+
+    /// Whether the roof is where a direction leads to; `None`: no switch tells.
+    pub fn holds(&self, direction: Direction, on: &dyn Fn(SignalIx) -> Option<bool>) -> Option<bool> {
+        let end = self.of_direction(direction);
         if *end == Expr::Always { None } else { end.holds(on) }
     }
 }

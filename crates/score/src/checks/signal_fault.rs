@@ -39,6 +39,9 @@ const SCATTER_TEMPERATURE: f64 = 3.0;
 /// earth, long before nothing can be read from it. Judgment.
 const NOISIER: f64 = 3.0;
 const NOISIER_SHARE: f64 = 0.2;
+/// At fewer readings a second what really changes looks like scatter, and more so in a movement that ends otherwise. Judgment:
+/// a pressure builds up in a tenth of a second.
+const TELLS_SCATTER: f64 = 0.051;
 /// The same of a position, in shares of its range: what changes less did not move, what scatters more is noise.
 const FOLLOWS_POSITION: f64 = 0.01;
 const SCATTER_POSITION: f64 = 0.02;
@@ -354,7 +357,8 @@ fn usual_scatter(view: &View, signal: SignalIx) -> Option<f64> {
     let first = look::lane_of_kind(view.profile, view.cycle, kind)?.signal == signal;
     let usual = view.history.usual(measures::noise_of(kind).filter(|_| first)?)?;
     let same_rate = (view.period / view.history.usual(ROW_PERIOD)?.median()? - 1.0).abs() < 0.2;
-    (usual.count() as f64 >= timing::ENOUGH_CYCLES && same_rate).then(|| usual.median()).flatten()
+    let often = view.period <= TELLS_SCATTER;
+    (usual.count() as f64 >= timing::ENOUGH_CYCLES && same_rate && often).then(|| usual.median()).flatten()
 }
 
 /// A signal that falls silent while others go on.

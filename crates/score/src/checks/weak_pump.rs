@@ -15,21 +15,21 @@ static ABOUT: About = About {
     inspect: "Oil level and strainer first, then the relief valve's setting, then the pump. The supply at the motor itself, under \
               load: a bad earth makes a pump slow, too.",
     limit_origin: "A plateau below 0.8 of the relief setting (judgment: relief valves scatter by some percent, a pump by less). \
-                   All pump-driven steps, at least three, slower than this car's usual, half of them by 6 % and none by less than 4 %, \
-                   each with a chance below 1 in 50; before the car is known, 30 % slower than the profile's times, with the oil temperature recorded.",
+                   All pump-driven steps, at least three, slower than this car's usual, half of them by 4.5 % and none by less than 3 %, \
+                   each with a chance below 1 in 20; before the car is known, 30 % slower than the profile's times, with the oil temperature recorded.",
 };
 
 /// Share of the relief setting that a plateau must reach. Judgment.
 const REACHES: f64 = 0.8;
 /// Half of the steps slower by this share than the car's usual, and none by less than the second. Judgment: that all are
 /// slower at once says more than one by 15 %.
-const SLOWER: f64 = 1.06;
-const EACH_SLOWER: f64 = 1.04;
+const SLOWER: f64 = 1.045;
+const EACH_SLOWER: f64 = 1.03;
 /// All steps slower by this share than the profile's times, before the car is known: a profile's times come from few
 /// roofs, whose pumps differ by some 10 %. Judgment.
 const SLOWER_THAN_PROFILE: f64 = 1.3;
-/// The chance of each step; three of them together are 8 in a million.
-const UNLIKELY: f64 = 0.02;
+/// The chance of each step; three of them together are 1 in 8 000, were they independent.
+const UNLIKELY: f64 = 0.05;
 /// Fewer steps can't show that it is all of them.
 const STEPS: usize = 3;
 
