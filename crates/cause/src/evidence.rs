@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 use foldwatch_profile::Profile;
 use foldwatch_score::Judged;
 use foldwatch_segment::Cycle;
+use foldwatch_units::Direction;
 use serde::{Deserialize, Serialize};
 
 use crate::observe;
@@ -51,7 +52,11 @@ pub struct Evidence {
     pub cycles: u32,
     counts: BTreeMap<String, Counts>,
     steps: BTreeMap<String, Mean>,
+    /// Changes of slowness against changes of the oil's temperature, from one movement of a direction to the next one: what sets
+    /// in or grows in between weighs little so.
     warmth: Line,
+    #[serde(default)]
+    last_slowness: [Option<(f64, f64)>; 2],
     drop: Line,
     #[serde(default)]
     plateau: Line,
@@ -77,7 +82,7 @@ struct Split {
 }
 
 impl Evidence {
-    /// Takes in one cycle, judged with its tail. Each cycle once, in any order.
+    /// Takes in one cycle, judged with its tail. Each cycle once, in order of time.
     pub fn add(&mut self, profile: &Profile, cycle: &Cycle, judged: &Judged) {
         let look = observe::look(profile, cycle, judged);
         self.cycles = self.cycles.saturating_add(1);
@@ -93,7 +98,10 @@ impl Evidence {
             self.steps.entry(Place::step(phase).key(profile)).or_default().add(ratio.ln());
         }
         if let (Some(oil), Some(slowness)) = (look.oil, look.slowness) {
-            self.warmth.add(oil, slowness);
+            let last = &mut self.last_slowness[usize::from(cycle.direction == Direction::Closing)];
+            if let Some((oil_then, slowness_then)) = last.replace((oil, slowness)) {
+                self.warmth.add(oil - oil_then, slowness - slowness_then);
+            }
         }
         if let (Some(oil), Some(resistance)) = (look.oil, look.supply_resistance) {
             self.drop.add(oil, resistance);

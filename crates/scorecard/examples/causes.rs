@@ -65,7 +65,10 @@ fn main() {
                 Some(fault) => {
                     off = brier(&profile, Some(&fault), &diagnosis);
                     let rank = rank(&profile, &fault, &diagnosis);
-                    let seen = change >= 0.1 || fault.kind.is_of_a_switch() || fault.kind.is_of_the_logger();
+                    // What is late or noisy by degrees is asked for as any other fault of a degree.
+                    let by_degrees = matches!(fault.kind, FaultKind::SwitchLate | FaultKind::NoisySensor);
+                    let discrete = fault.kind.is_of_a_switch() || fault.kind.is_of_the_logger();
+                    let seen = change >= 0.1 || discrete && !by_degrees;
                     tallies[0].add(rank, off);
                     if seen {
                         tallies[1].add(rank, off);
