@@ -114,6 +114,13 @@ impl Daemon {
         (count("fd"), count("task"))
     }
 
+    /// How much of the memory it takes, in MiB.
+    pub fn memory(&self) -> usize {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.pid())).unwrap();
+        let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).unwrap();
+        line.trim().trim_end_matches(" kB").parse::<usize>().unwrap() / 1024
+    }
+
     /// What it has counted.
     pub fn count(&self, name: &str) -> f64 {
         let metrics = self.get("/metrics");

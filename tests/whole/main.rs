@@ -13,6 +13,7 @@ mod encrypted;
 mod faults;
 mod guided;
 mod jobs;
+mod keeping;
 mod killed;
 mod logger;
 mod manager;
