@@ -11,14 +11,14 @@ const TAKEN: [(&str, &str, &str); 12] = [
     (
         "/api/v1/cars/car-1/record",
         JSON,
-        r#"{"kind":"service","at":"2025-06-02T00:00:00Z","subject":"oil","corrects":1}"#,
+        r#"{"kind":"service","at":"2025-06-02T00:00:00Z","subject":"oil","author":"ann"}"#,
     ),
     (
         "/api/v1/cars/car-1/record",
         "text/csv",
         "kind,at,subject,text,author\nnote,2025-06-02,\"a \"\"b\"\"\",c,d\n",
     ),
-    ("/api/v1/cars/car-1/checks", JSON, r#"{"check":"lid-switch-by-hand","result":"fault","author":"ann"}"#),
+    ("/api/v1/cars/car-1/checks", JSON, r#"{"check":"output-follows","result":"stays","author":"ann"}"#),
     ("/api/v1/cars/car-1/guide", JSON, r#"{"test":"commissioning"}"#),
     ("/api/v1/cars/car-1/guide/answer", JSON, r#"{"at":0,"answer":"did-not"}"#),
     ("/api/v1/cars/car-1/guide/stop", JSON, r#"{"keep":true,"author":"ann"}"#),
@@ -32,10 +32,10 @@ const TAKEN: [(&str, &str, &str); 12] = [
         FORM,
         "kind=service&at=2025-06-02T10%3A00&subject=oil+changed&text=%C3%A4&corrects=",
     ),
-    ("/cars/car-1/checks", FORM, "check=lid-switch-by-hand&result=fault&author=ann"),
+    ("/cars/car-1/checks", FORM, "check=output-follows&result=stays&author=ann"),
     ("/cars/car-1/guide/press", FORM, "at=0&answer=did-not"),
     ("/ports/fit", FORM, "logger=0000002A&car=car-1"),
-    ("/reading", FORM, "language=de&pressure=psi&temperature=F&then=%2Fcars"),
+    ("/cars/car-1/evidence", FORM, "from=2025-06-02T00%3A00&until=2025-06-03T00%3A00"),
 ];
 
 /// Chance that repeats.
@@ -92,12 +92,9 @@ async fn whatever_is_sent_is_answered_and_is_no_fault_of_ours() {
             .unwrap();
         request.extensions_mut().insert(Peer { address: "127.0.0.1".parse().unwrap(), encrypted: false });
         let status = pages.clone().oneshot(request).await.unwrap().status();
-        if n < TAKEN.len() {
-            println!("{path} {kind}: {status}");
-        }
         assert!(status.as_u16() < 500, "{path}: {status} for {:?}", String::from_utf8_lossy(&body));
         taken += usize::from(!status.is_client_error());
     }
     println!("{many} bodies, {taken} taken");
-    assert!(taken > many / 40, "hardly any gets beyond the first look");
+    assert!(taken > many / 20, "hardly any gets beyond the first look");
 }
