@@ -113,4 +113,5 @@ def listen(stream, arrived):
                 arrived[round(last * 1e6)] = now
 
 
-main()
+if __name__ == "__main__":
+    main()

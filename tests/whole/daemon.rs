@@ -84,6 +84,50 @@ impl Daemon {
         Daemon::serving(Daemon::spawn_with(data, port, car, profile, more), data)
     }
 
+    /// One that serves, and whose log goes to a file.
+    pub fn start_heard(data: &Path, port: &str, car: &str, profile: &str, log: &Path) -> Daemon {
+        let mut command = Command::new(FOLDWATCH);
+        command.args([
+            "serve",
+            "--listen",
+            "127.0.0.1:0",
+            "--port",
+            port,
+            "--car",
+            car,
+            "--profile",
+            profile,
+        ]);
+        command.arg("--data").arg(data).env("FOLDWATCH_LOG", "info").current_dir(top());
+        command.stdout(Stdio::piped()).stderr(std::fs::File::create(log).unwrap());
+        Daemon::serving(command.spawn().unwrap(), data)
+    }
+
+    /// Its process.
+    pub fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// How many files and threads it holds.
+    pub fn holds(&self) -> (usize, usize) {
+        let count = |what: &str| std::fs::read_dir(format!("/proc/{}/{what}", self.pid())).unwrap().count();
+        (count("fd"), count("task"))
+    }
+
+    /// How much of the memory it takes, in MiB.
+    pub fn memory(&self) -> usize {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.pid())).unwrap();
+        let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).unwrap();
+        line.trim().trim_end_matches(" kB").parse::<usize>().unwrap() / 1024
+    }
+
+    /// What it has counted.
+    pub fn count(&self, name: &str) -> f64 {
+        let metrics = self.get("/metrics");
+        let line = metrics.lines().find_map(|line| line.strip_prefix(name)?.strip_prefix(' '));
+        line.unwrap_or_else(|| panic!("no {name}: {metrics}")).trim().parse().unwrap()
+    }
+
     fn serving(mut child: Child, data: &Path) -> Daemon {
         let mut said = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut said).unwrap();

@@ -12,7 +12,7 @@ mod port;
 mod ports;
 mod session;
 
-pub use answers::Answers;
+pub use answers::{Answers, Kept, Turn};
 pub use player::{Player, Progress, play, recorded};
 pub use port::{Answer, Batch, Port, PortNews, collect, utc_now};
 pub use ports::{Described, PortError, found, matching};

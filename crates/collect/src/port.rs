@@ -4,6 +4,7 @@ use std::collections::HashMap;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use foldwatch_units::Micros;
@@ -45,13 +46,21 @@ pub struct Batch {
 
 /// The way back to the logger at a port.
 #[derive(Debug, Clone)]
-pub struct Answer(mpsc::Sender<Reply>);
+pub struct Answer {
+    replies: mpsc::Sender<Reply>,
+    damage: Arc<AtomicU64>,
+}
 
 impl Answer {
     /// Sends an answer. It may be lost, as everything on a line may; where the port is gone, it is.
     pub fn send(&self, reply: Reply) {
         // A full queue means that the line is stuck; the next acknowledgement says the same and more.
-        let _ = self.0.try_send(reply);
+        let _ = self.replies.try_send(reply);
+    }
+
+    /// Stretches that gave no frame since the port was opened. What was asked for may have been among them.
+    pub fn damage(&self) -> u64 {
+        self.damage.load(Ordering::Relaxed)
     }
 }
 
@@ -78,6 +87,8 @@ const ANSWERS: usize = 64;
 const TICK: Duration = Duration::from_millis(100);
 /// How often a port is tried that can't be opened, and patterns are looked through.
 const RETRY: Duration = Duration::from_secs(1);
+/// A port that was heard is tried again so soon, then later and later: a plug that sits loosely is back at once.
+const SOON: Duration = Duration::from_millis(50);
 /// A line that takes nothing for so long is stuck: what was to be said is dropped.
 const STUCK: Duration = Duration::from_secs(2);
 
@@ -162,9 +173,10 @@ enum Ended {
 impl<N: Fn(PortNews)> Worker<N> {
     async fn run(mut self, path: PathBuf) {
         let mut last = None;
+        let mut pause = RETRY;
         loop {
             let words = match open(&path, self.port.baud) {
-                Ok(stream) => match self.converse(stream, &mut last).await {
+                Ok(stream) => match self.converse(stream, &mut last, &mut pause).await {
                     Ended::Over => return,
                     Ended::Unplugged(why) => why,
                 },
@@ -176,9 +188,10 @@ impl<N: Fn(PortNews)> Worker<N> {
                 return;
             }
             tokio::select! {
-                () = sleep(RETRY) => {}
+                () = sleep(pause) => {}
                 () = self.batches.closed() => return,
             }
+            pause = RETRY.min(pause * 2);
         }
     }
 
@@ -195,9 +208,15 @@ impl<N: Fn(PortNews)> Worker<N> {
         }
     }
 
-    async fn converse(&mut self, mut stream: SerialStream, last: &mut Option<FrameId>) -> Ended {
+    async fn converse(
+        &mut self,
+        mut stream: SerialStream,
+        last: &mut Option<FrameId>,
+        pause: &mut Duration,
+    ) -> Ended {
         let mut session = Session::new(self.port.encoding);
-        let (answer, mut answers) = mpsc::channel(ANSWERS);
+        let (replies, mut answers) = mpsc::channel(ANSWERS);
+        let answer = Answer { replies, damage: Arc::default() };
         let mut piece = vec![0; PIECE];
         let mut tick = interval(TICK);
         tick.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -221,6 +240,9 @@ impl<N: Fn(PortNews)> Worker<N> {
                     if heard.is_empty() {
                         continue;
                     }
+                    *pause = SOON;
+                    let damaged = heard.iter().filter(|heard| matches!(heard, Heard::Damage { .. })).count();
+                    answer.damage.fetch_add(damaged as u64, Ordering::Relaxed);
                     let due = session.due(Instant::now(), utc_now());
                     if let Err(error) = send(&mut stream, &due).await {
                         return Ended::Unplugged(unplugged(&error.to_string()));
@@ -230,7 +252,7 @@ impl<N: Fn(PortNews)> Worker<N> {
                         named: Arc::clone(&self.named),
                         heard,
                         received: utc_now(),
-                        answer: Answer(answer.clone()),
+                        answer: answer.clone(),
                     };
                     if self.batches.send(batch).await.is_err() {
                         return Ended::Over;

@@ -1,6 +1,7 @@
 //! How fast frames become durable, and how soon a big store is ready.
 //!
-//! `cargo run --release -p foldwatch-store --no-default-features --example journal -- FOLDER [CYCLES]`
+//! `cargo run --release -p foldwatch-store --no-default-features --example journal -- FOLDER [CYCLES [alone]]`; `alone`
+//! leaves the frames out, so that a daemon can be started on the folder.
 
 use std::time::Instant;
 
@@ -11,6 +12,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut arguments = std::env::args().skip(1);
     let folder = arguments.next().ok_or("give a folder for the store")?;
     let cycles: i64 = arguments.next().map_or(Ok(1_000_000), |text| text.parse())?;
+    let sizes = [(1, 200), (8, 200), (100, 100), (1_000, 50)];
+    let sizes = if arguments.next().as_deref() == Some("alone") { &[] } else { &sizes[..] };
     let mut store = SqliteStore::open(&folder)?;
     store.put_car(&Car { id: "oak".into(), name: "Oak".into(), profile: "p".into(), recorded: Micros(1) })?;
     store.attach("L", "oak", Micros(1))?;
@@ -25,7 +28,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         bytes: sequence.to_le_bytes().repeat(50),
     };
     let mut next = 0;
-    for (size, batches) in [(1, 200), (8, 200), (100, 100), (1_000, 50)] {
+    for &(size, batches) in sizes {
         let mut took = Vec::new();
         for _ in 0..batches {
             let batch: Vec<_> = (next..next + size).map(frame).collect();

@@ -49,6 +49,10 @@ pub struct Durable {
     pub highest: u64,
     /// What is missing between `up_to` and `highest`, lowest first, at the most [`Durable::MOST_MISSING`] ranges.
     pub missing: Vec<std::ops::RangeInclusive<u64>>,
+    /// What is missing before the lowest frame held: a logger may have them still.
+    pub before: Option<std::ops::RangeInclusive<u64>>,
+    /// Nothing of this start was held before this batch.
+    pub begins: bool,
     /// How many frames of this batch were new.
     pub new: usize,
     /// How many were held already.
@@ -64,17 +68,19 @@ impl Durable {
         boot: u64,
         held: &Ranges,
         lost: &Ranges,
-        new: usize,
-        known: usize,
+        (new, known): (usize, usize),
     ) -> Self {
         let start = held.first().map_or(0, |range| *range.start());
         // What was lost before the first frame held says nothing about what is held.
         let covered: Ranges = held.union(lost).iter().filter(|r| *r.end() >= start).collect();
+        // All that is held came just now.
+        let begins = new as u64 == held.iter().map(|range| range.end() - range.start() + 1).sum::<u64>();
+        let before = start.checked_sub(1).filter(|last| !lost.contains(*last)).map(|last| 0..=last);
         let highest = held.highest().unwrap_or(0);
         let up_to = covered.first().map_or(0, |range| *range.end());
         let missing =
             covered.holes().take_while(|hole| *hole.end() < highest).take(Self::MOST_MISSING).collect();
-        Durable { logger: logger.to_owned(), boot, up_to, highest, missing, new, known }
+        Durable { logger: logger.to_owned(), boot, up_to, highest, missing, before, begins, new, known }
     }
 }
 

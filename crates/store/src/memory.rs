@@ -110,7 +110,7 @@ impl Storage for MemoryStore {
             .into_iter()
             .map(|((logger, boot), (new, known))| {
                 let held = &state.held[&(logger.clone(), boot)];
-                Durable::of(&logger, boot, &held.held, &held.lost, new, known)
+                Durable::of(&logger, boot, &held.held, &held.lost, (new, known))
             })
             .collect())
     }
@@ -127,7 +127,7 @@ impl Storage for MemoryStore {
         state.car_of(logger)?;
         let held = state.held.entry((logger.to_owned(), boot)).or_default();
         held.lost.insert(sequences);
-        Ok(Durable::of(logger, boot, &held.held, &held.lost, 0, 0))
+        Ok(Durable::of(logger, boot, &held.held, &held.lost, (0, 0)))
     }
 
     fn add_exchanges(&mut self, exchanges: &[TimeExchange]) -> Result<(), StoreError> {

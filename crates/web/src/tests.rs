@@ -20,6 +20,7 @@ use http_body_util::BodyExt;
 use tower::ServiceExt;
 
 mod access;
+mod bodies;
 mod bounds;
 
 use crate::*;

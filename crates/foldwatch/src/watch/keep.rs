@@ -6,7 +6,7 @@ use std::sync::{Arc, PoisonError};
 use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result};
-use foldwatch_collect::{Answer, Answers, utc_now};
+use foldwatch_collect::{Answer, Answers, Kept, utc_now};
 use foldwatch_profile::Profile;
 use foldwatch_report::rfc3339;
 use foldwatch_store::{Checkpoint, Durable, Judged, Position, SqliteStore, Storage, StoreError};
@@ -26,7 +26,7 @@ use super::settings::{CarSettings, Disk, Keep};
 
 /// So many frames are journalled in one transaction.
 const GROUP: usize = 8192;
-/// How often finished days are looked for, and holes asked for again.
+/// How often finished days are looked for.
 const LOOK: Duration = Duration::from_secs(60);
 /// The disk, where how it stands is told beside the ports.
 const DISK: &str = "disk";
@@ -55,6 +55,8 @@ pub struct Keeper {
     saved: HashMap<String, Saved>,
     profiles: HashMap<String, Arc<Profile>>,
     answers: Answers,
+    /// The way to each logger that was heard.
+    lines: HashMap<u32, Answer>,
     lost: Lost,
     ports: Arc<Ports>,
     hub: Arc<Hub>,
@@ -107,6 +109,7 @@ impl Keeper {
             saved,
             profiles,
             answers: Answers::default(),
+            lines: HashMap::new(),
             lost,
             ports,
             hub,
@@ -140,6 +143,10 @@ impl Keeper {
             if !group.is_empty() {
                 self.keep(group);
             }
+            // Where nothing whole comes any more, too.
+            for logger in self.answers.waiting() {
+                self.say(logger);
+            }
             if (idle && self.more) || self.looked.elapsed() >= LOOK {
                 self.looked = Instant::now();
                 self.more = self.archive();
@@ -151,7 +158,6 @@ impl Keeper {
     }
 
     fn keep(&mut self, group: Vec<Work>) {
-        let mut answers: HashMap<u32, Answer> = HashMap::new();
         let mut frames = Vec::new();
         let mut judged: HashMap<String, Judged> = HashMap::new();
         let mut states = Vec::new();
@@ -168,7 +174,7 @@ impl Keeper {
                 news.push(News::Entry(entry.car.clone()));
             }
             frames.extend(work.frames);
-            answers.extend(work.answer);
+            self.lines.extend(work.answer);
             if !work.exchanges.is_empty() {
                 self.insist("keep the time", |store| store.add_exchanges(&work.exchanges));
             }
@@ -187,7 +193,7 @@ impl Keeper {
         if !frames.is_empty() {
             let durable = self.insist("keep what was recorded", |store| store.append(&frames));
             for durable in durable {
-                self.acknowledge(&durable, &answers);
+                self.acknowledge(&durable);
             }
         }
         for (car, lane) in states {
@@ -221,45 +227,59 @@ impl Keeper {
         }
     }
 
-    fn acknowledge(&mut self, durable: &Durable, answers: &HashMap<u32, Answer>) {
+    fn acknowledge(&mut self, durable: &Durable) {
         metrics::counter!("foldwatch_frames_total").increment(durable.new as u64);
         metrics::counter!("foldwatch_frames_repeated_total").increment(durable.known as u64);
         metrics::gauge!("foldwatch_last_sync_seconds").set(utc_now().as_secs());
-        let (Some(logger), Ok(boot), Ok(up_to)) =
-            (logger_number(&durable.logger), u32::try_from(durable.boot), u32::try_from(durable.up_to))
-        else {
-            return;
+        if let Some(logger) = self.owed(durable) {
+            self.say(logger);
+        }
+    }
+
+    /// Notes what is on disk of a logger that can be answered.
+    fn owed(&mut self, durable: &Durable) -> Option<u32> {
+        let logger = logger_number(&durable.logger)?;
+        let answer = self.lines.get(&logger)?;
+        let small = |n: u64| u32::try_from(n).ok();
+        let missing = durable.before.iter().chain(&durable.missing);
+        let kept = Kept {
+            up_to: small(durable.up_to)?,
+            highest: small(durable.highest)?,
+            missing: missing.filter_map(|r| Some(small(*r.start())?..=small(*r.end())?)).collect(),
+            begins: durable.begins,
         };
-        let Some(answer) = answers.get(&logger) else { return };
-        answer.send(Reply::Acknowledge { logger, boot, up_to });
-        let missing: Vec<_> = durable
-            .missing
-            .iter()
-            .filter_map(|r| Some(u32::try_from(*r.start()).ok()?..=u32::try_from(*r.end()).ok()?))
-            .collect();
-        let (ask, lost) = self.answers.of(logger, boot, &missing, Instant::now());
-        for range in ask {
-            metrics::counter!("foldwatch_frames_asked_again_total")
-                .increment(u64::from(range.end() - range.start()) + 1);
+        self.answers.kept(logger, small(durable.boot)?, kept, answer.damage());
+        Some(logger)
+    }
+
+    /// Tells a logger what it may forget and what it is to send again.
+    fn say(&mut self, logger: u32) {
+        let Some(answer) = self.lines.get(&logger).cloned() else { return };
+        let turn = self.answers.turn(logger, answer.damage(), Instant::now());
+        if let Some((boot, up_to)) = turn.acknowledge {
+            answer.send(Reply::Acknowledge { logger, boot, up_to });
+        }
+        for (boot, range) in turn.ask {
+            // The end of a start is asked for as far as numbers go.
+            if *range.end() < u32::MAX {
+                metrics::counter!("foldwatch_frames_asked_again_total")
+                    .increment(u64::from(range.end() - range.start()) + 1);
+            }
             answer.send(Reply::Resend { logger, boot, from: *range.start(), to: *range.end() });
         }
-        for range in lost {
+        for (boot, range) in &turn.lost {
             metrics::counter!("foldwatch_frames_lost_total")
                 .increment(u64::from(range.end() - range.start()) + 1);
-            tracing::warn!(
-                logger = durable.logger,
-                boot,
-                ?range,
-                "frames are lost: the logger no longer has them"
-            );
-            let sequences = u64::from(*range.start())..=u64::from(*range.end());
             let name = logger_name(logger);
+            tracing::warn!(logger = name, boot, ?range, "frames are lost: the logger no longer has them");
+            let sequences = u64::from(*range.start())..=u64::from(*range.end());
             let durable = self
-                .insist("keep what is lost", |store| store.give_up(&name, boot.into(), sequences.clone()));
-            if let Ok(up_to) = u32::try_from(durable.up_to) {
-                answer.send(Reply::Acknowledge { logger, boot, up_to });
-            }
+                .insist("keep what is lost", |store| store.give_up(&name, (*boot).into(), sequences.clone()));
+            self.owed(&durable);
             self.lost.lock().unwrap_or_else(PoisonError::into_inner).push(logger);
+        }
+        if !turn.lost.is_empty() {
+            self.say(logger);
         }
     }
 

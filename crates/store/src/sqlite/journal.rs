@@ -86,7 +86,7 @@ pub(super) fn append(tx: &Connection, batch: &[Frame]) -> Result<Vec<Durable>, F
     for ((logger, boot), stream) in &streams {
         save_ranges(tx, "held", logger, *boot, &stream.before, &stream.held)?;
         let lost = load_ranges(tx, "lost", logger, *boot)?;
-        durable.push(Durable::of(logger, *boot, &stream.held, &lost, stream.new, stream.known));
+        durable.push(Durable::of(logger, *boot, &stream.held, &lost, (stream.new, stream.known)));
     }
     Ok(durable)
 }
@@ -120,7 +120,7 @@ pub(super) fn give_up(
     let mut lost = before.clone();
     lost.insert(sequences);
     save_ranges(tx, "lost", logger, boot, &before, &lost)?;
-    Ok(Durable::of(logger, boot, &load_ranges(tx, "held", logger, boot)?, &lost, 0, 0))
+    Ok(Durable::of(logger, boot, &load_ranges(tx, "held", logger, boot)?, &lost, (0, 0)))
 }
 
 pub(super) fn held(conn: &Connection, logger: &str, boot: u64) -> Result<Held, Fail> {

@@ -266,6 +266,9 @@ fn port(port: &PortKeys) -> Port {
 
 #[cfg(test)]
 mod tests {
+    use rand::{Rng, SeedableRng};
+    use rand_pcg::Pcg64Mcg;
+
     use super::*;
 
     fn read(text: &str) -> Result<Settings> {
@@ -305,5 +308,38 @@ mod tests {
         assert!(said(&format!("{car}loggers = [\"pump\"]\n")).contains("no logger"));
         assert!(said(&format!("{car}{}", car.replace("oak", "elm"))).contains("guess"));
         assert!(said("").contains("no car"));
+    }
+
+    /// Every setting of the shipped file, with a few bytes changed, cut or said twice: read, or told with its place.
+    #[test]
+    fn whatever_stands_there_is_read_or_told() {
+        let shipped = include_str!("../../../../../config/foldwatch.toml");
+        let uncommented =
+            |line: &str| line.strip_prefix("# ").filter(|rest| rest.contains(" = ")).map(str::to_owned);
+        let whole: String =
+            shipped.lines().map(|line| uncommented(line).unwrap_or_else(|| line.to_owned()) + "\n").collect();
+        let mut chance = Pcg64Mcg::seed_from_u64(7);
+        let mut refused = 0;
+        for _ in 0..3000 {
+            let mut text: Vec<char> = whole.chars().collect();
+            for _ in 0..chance.random_range(1..4) {
+                let at = chance.random_range(0..text.len());
+                let until = (at + chance.random_range(1..30)).min(text.len());
+                match chance.random_range(0..4) {
+                    0 => drop(text.drain(at..until)),
+                    1 => text[at] = char::from(chance.random_range(0..128u8)),
+                    2 => drop(text.splice(at..at, text[at..until].to_vec())),
+                    _ => {
+                        text.insert(at, ['"', '[', '=', '\u{0}', '\u{fffd}', '9'][chance.random_range(0..6)])
+                    }
+                }
+            }
+            let text: String = text.into_iter().collect();
+            if let Err(error) = read(&text) {
+                refused += 1;
+                assert!(!format!("{error:#}").is_empty());
+            }
+        }
+        assert!(refused > 1000, "{refused}");
     }
 }
