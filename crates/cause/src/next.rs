@@ -4,7 +4,7 @@
 //! are known (mutual information; T. Cover, J. Thomas, Elements of Information Theory, 2nd ed., 2.4).
 
 use crate::candidates;
-use crate::diagnosis::{IfResult, NextCheck, Work};
+use crate::diagnosis::{FOUND, IfResult, NextCheck, Work};
 use crate::infer::{World, normalise};
 use crate::table::Check;
 
@@ -70,7 +70,7 @@ pub(crate) fn condition(work: &Work, worlds: &mut [World], check: &Instance, fir
     normalise(worlds);
 }
 
-/// The check that tells most per minute, among those not done yet.
+/// The check that tells most per minute, among those not done yet that bear on a cause that is told.
 pub(crate) fn choose(work: &Work, worlds: &[World], checks: &[Instance], done: &[&str]) -> Option<NextCheck> {
     let mut likely: Vec<World> = worlds.iter().copied().filter(|w| w.weight > SWAYS).collect();
     normalise(&mut likely);
@@ -83,8 +83,14 @@ pub(crate) fn choose(work: &Work, worlds: &[World], checks: &[Instance], done: &
         }
         (entropy(all) - known).max(0.0)
     };
+    // What nobody was told of is not looked for before what was.
+    let marginals = work.marginals(&likely);
+    let bears = |check: &&Instance| {
+        (0..marginals.len()).any(|n| marginals[n] >= FOUND && check.sees(work, n) > check.check.leak)
+    };
     let open: Vec<(&Instance, f64)> = checks
         .iter()
+        .filter(bears)
         .filter(|check| !done.contains(&check.key().as_str()))
         .map(|check| (check, told(check)))
         .collect();
@@ -95,7 +101,6 @@ pub(crate) fn choose(work: &Work, worlds: &[World], checks: &[Instance], done: &
         .max_by(|a, b| per_minute(a.1, a.0).total_cmp(&per_minute(b.1, b.0)));
     // Where next to nothing is open, what is left is to see the likeliest cause with one's own eyes.
     let confirming = || {
-        let marginals = work.marginals(&likely);
         let top = (0..marginals.len()).max_by(|a, b| marginals[*a].total_cmp(&marginals[*b]))?;
         let sees = |check: &Instance| per_minute(check.sees(work, top) - check.check.leak, check);
         open.iter().filter(|c| sees(c.0) > 0.0).max_by(|a, b| sees(a.0).total_cmp(&sees(b.0)))
