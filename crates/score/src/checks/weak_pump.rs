@@ -134,7 +134,8 @@ mod tests {
         let kinds = slower(1.25).kinds_after(&history);
         assert_eq!(kinds.iter().filter(|k| **k == "weak-pump").count(), 1);
         assert!(kinds.iter().all(|k| ["weak-pump", "slow-phase"].contains(k)), "{kinds:?}");
-        assert!(slower(1.05).kinds_after(&history).is_empty());
+        assert_eq!(slower(1.055).kinds_after(&history), ["weak-pump"], "none of them by itself");
+        assert!(slower(1.035).kinds_after(&history).is_empty());
         assert_eq!(slower(1.4).kinds(), ["weak-pump"]);
         assert!(slower(1.2).kinds().is_empty());
     }
