@@ -13,6 +13,7 @@ mod encrypted;
 mod guided;
 mod jobs;
 mod killed;
+mod looks;
 mod manager;
 mod pages;
 mod sample_logs;
