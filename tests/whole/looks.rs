@@ -59,6 +59,13 @@ fn on_paper_there_is_ink_and_no_navigation() {
                 json!([0, "rgb(0, 0, 0)", "rgb(255, 255, 255)", "#fff", "#0072b2"]),
                 "{page}, {scheme}"
             );
+            // What is folded away stays so, but a cause has its name.
+            let nameless = says(
+                browser,
+                "return [...document.querySelectorAll('.causes summary')].filter((e) => !e.checkVisibility()).length",
+            )
+            .await;
+            assert_eq!(nameless, json!(0), "{page}, {scheme}");
             let cut = says(
                 browser,
                 "return [...document.querySelectorAll('figure')].filter((f) => {
