@@ -98,23 +98,24 @@ fn the_result_of_a_check_moves_the_ranking() {
     };
     let before = json(judged(&[]));
     let next = &before["next_check"];
-    let (check, top) = (next["check"].as_str().unwrap(), &before["causes"][0]);
+    let (check, likeliest) = (next["check"].as_str().unwrap(), &before["causes"][0]);
     // Of each result it is foretold what becomes of the likeliest cause, and so it does; one of them shakes it.
     let mut moved: f64 = 0.0;
     for foretold in next["results"].as_array().unwrap() {
         let result = foretold["result"].as_str().unwrap();
         let after = json(judged(&["--result", &format!("{check}={result}")]));
-        let then = foretold["causes"].as_array().unwrap().iter().find(|c| c["name"] == top["name"]);
+        let then = foretold["causes"].as_array().unwrap().iter().find(|c| c["name"] == likeliest["name"]);
         let then = then.map_or(0.0, |c| c["probability"].as_f64().unwrap());
-        let is = probability(&after, top["cause"].as_str().unwrap());
+        let is = probability(&after, likeliest["cause"].as_str().unwrap());
         assert!((is - then).abs() < 0.01, "{check}={result}: {is} {then}");
-        moved = moved.max((is - top["probability"].as_f64().unwrap()).abs());
+        moved = moved.max((is - likeliest["probability"].as_f64().unwrap()).abs());
     }
     assert!(moved > 0.05, "{moved}");
     let after = json(judged(&["--result", "relay-follows=stays"]));
     let (was, is) = (probability(&before, "relay"), probability(&after, "relay"));
     assert!(is > was + 0.2, "{was} {is}");
-    let after = json(judged(&["--result", &format!("{check}={}", next["results"][0]["result"].as_str().unwrap())]));
+    let after =
+        json(judged(&["--result", &format!("{check}={}", next["results"][0]["result"].as_str().unwrap())]));
     // It was made: another one is asked for.
     assert_ne!(after["next_check"]["check"], next["check"]);
 

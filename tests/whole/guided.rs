@@ -6,7 +6,7 @@ use foldwatch_encoder::Encoding;
 use serde_json::Value;
 
 use crate::daemon::{Daemon, frames, line, top};
-use crate::pages::{Driver, fits, follow, picture, sign_in};
+use crate::pages::{Driver, follow, looked_at, sign_in};
 
 #[test]
 fn a_technician_checks_the_end_switches_and_the_record_stays_with_the_car() {
@@ -17,15 +17,14 @@ fn a_technician_checks_the_end_switches_and_the_record_stays_with_the_car() {
     let driver = Driver::start();
     let log = top().join("sample-logs/packed/four-cycles.bin.gz");
     tokio::runtime::Runtime::new().unwrap().block_on(async {
-        let browser = driver.browser(390, 844, false).await;
+        let browser = driver.browser(390, 844).await;
         browser.goto(&format!("{base}/sign-in?then=/cars/oak")).await.unwrap();
         sign_in(&browser, data.path()).await;
         follow(&browser, "nav a[href='/cars/oak/guide']").await;
         follow(&browser, "button[value='end-switches']").await;
         let seen = browser.wait().for_element(Locator::Css(".seen")).await.unwrap().text().await.unwrap();
         assert!(seen.contains("Nothing has come from the logger yet"), "{seen}");
-        fits(&browser, "guided").await;
-        picture(&browser, "guided-phone").await;
+        looked_at(&browser, "guided").await;
         // The roof goes there and back; the page follows by itself.
         tokio::task::spawn_blocking(move || {
             let mut player = Player::new(Encoding::Packed, frames(&log));
@@ -36,8 +35,7 @@ fn a_technician_checks_the_end_switches_and_the_record_stays_with_the_car() {
         .unwrap();
         let over = Locator::XPath("//h1[starts-with(., 'End switches, there and back: ')]");
         let title = browser.wait().for_element(over).await.unwrap().text().await.unwrap();
-        fits(&browser, "guided, over").await;
-        picture(&browser, "guided-over-phone").await;
+        looked_at(&browser, "guided-over").await;
         // Whoever is signed in did it, unless another name is put there.
         let author = browser.find(Locator::Css("form.keep input[name=author]")).await.unwrap();
         assert_eq!(author.prop("value").await.unwrap().as_deref(), Some("owner"));
@@ -46,8 +44,12 @@ fn a_technician_checks_the_end_switches_and_the_record_stays_with_the_car() {
         browser.wait().for_element(Locator::Css("ul.tests details")).await.unwrap();
         browser.goto(&format!("{base}/cars/oak")).await.unwrap();
         let record = Locator::XPath("//ul[@class='record']/li[contains(., 'owner and J. at the roof')]");
+        follow(&browser, "ul.record details summary").await;
         let record = browser.wait().for_element(record).await.unwrap().text().await.unwrap();
-        assert!(record.contains("end-switches") && record.contains("There and back: "), "{title}: {record}");
+        assert!(
+            record.contains("End switches, there and back") && record.contains("There and back: "),
+            "{title}: {record}"
+        );
         browser.close().await.unwrap();
     });
 }

@@ -8,7 +8,7 @@ use foldwatch_encoder::Encoding;
 use serde_json::json;
 
 use crate::daemon::{Daemon, frames, line, top, wait};
-use crate::pages::{Driver, drawn_anew, fits, picture, signed_in};
+use crate::pages::{Driver, drawn_anew, fits, looked_at, signed_in};
 
 const TAB: &str = "\u{E004}";
 const ENTER: &str = "\u{E007}";
@@ -80,12 +80,11 @@ fn a_week_at_a_restoration_shop_by_keyboard() {
     let base = format!("http://{}", daemon.address);
     let driver = Driver::start();
     tokio::runtime::Runtime::new().unwrap().block_on(async {
-        let browser = driver.browser(1280, 900, false).await;
+        let browser = driver.browser(1280, 900).await;
         wait("the logger", || daemon.get("/ports").contains("/ports/fit"));
         browser.goto(&format!("{base}/ports")).await.unwrap();
         assert!(text(&browser, "ul.places").await.contains("No car names it yet"));
-        fits(&browser, "ports").await;
-        picture(&browser, "ports-desk").await;
+        looked_at(&browser, "ports").await;
         write(&browser, "select[name=car]", DOWN).await;
         enter(&browser, "form[action='/ports/fit'] button").await;
         sign_in(&browser, &data).await;
@@ -93,7 +92,7 @@ fn a_week_at_a_restoration_shop_by_keyboard() {
         wait("the week", || daemon.get("/api/v1/cars/oak/cycles").matches("\"start\"").count() >= 20);
         browser.goto(&format!("{base}/ports")).await.unwrap();
         assert!(text(&browser, "ul.places").await.contains("in The oak one"));
-        picture(&browser, "ports-fitted-desk").await;
+        looked_at(&browser, "ports-fitted").await;
 
         enter(&browser, "header a.name").await;
         enter(&browser, "main a[href='/cars/oak']").await;

@@ -16,6 +16,7 @@ mod jobs;
 mod keeping;
 mod killed;
 mod logger;
+mod looks;
 mod manager;
 mod pages;
 mod sample_logs;

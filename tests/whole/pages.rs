@@ -1,17 +1,20 @@
 //! The pages in a real browser: from the list of cars to a car, a cycle, and its finding; every page at the width of a
 //! desk and of a phone.
 //!
-//! With FOLDWATCH_PICTURES=FOLDER pictures of all pages are left there, to be looked at.
+//! With FOLDWATCH_PICTURES=FOLDER pictures of all pages are left there, in four variants each, to be looked at.
 
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
+use fantoccini::wd::WebDriverCompatibleCommand;
 use fantoccini::{Client, ClientBuilder, Locator};
 use foldwatch_collect::{Player, play};
 use foldwatch_encoder::Encoding;
+use http::Method;
 use hyper_util::client::legacy::connect::HttpConnector;
-use serde_json::json;
+use serde_json::{Value, json};
+use url::{ParseError, Url};
 
 use crate::daemon::{Daemon, frames, line, top, wait};
 
@@ -38,15 +41,11 @@ impl Driver {
         Driver { child, port }
     }
 
-    pub async fn browser(&self, width: u32, height: u32, dark: bool) -> Client {
+    pub async fn browser(&self, width: u32, height: u32) -> Client {
         let mut args =
             vec!["--headless=new".into(), "--no-sandbox".into(), format!("--window-size={width},{height}")];
         // A page that still glides is clicked beside the mark.
         args.push("--force-prefers-reduced-motion".into());
-        if dark {
-            args.push("--force-dark-mode".into());
-            args.push("--blink-settings=preferredColorScheme=0".into());
-        }
         let mut options = json!({ "args": args });
         if width < 500 {
             options["mobileEmulation"] =
@@ -69,27 +68,74 @@ impl Drop for Driver {
     }
 }
 
+/// A command of the browser's own protocol, which its driver passes on.
+#[derive(Debug)]
+struct Devtools(Value);
+
+impl WebDriverCompatibleCommand for Devtools {
+    fn endpoint(&self, base: &Url, session: Option<&str>) -> Result<Url, ParseError> {
+        base.join(&format!("session/{}/goog/cdp/execute", session.unwrap_or_default()))
+    }
+
+    fn method_and_body(&self, _: &Url) -> (Method, Option<String>) {
+        (Method::POST, Some(self.0.to_string()))
+    }
+}
+
+/// Tells the browser something that has no command of a driver's.
+pub async fn devtools(browser: &Client, command: &str, params: Value) {
+    browser.issue_cmd(Devtools(json!({ "cmd": command, "params": params }))).await.unwrap();
+}
+
+/// A window so wide and high.
+async fn window(browser: &Client, width: u64, height: u64) {
+    let phone = width < 500;
+    let params = json!({ "width": width, "height": height, "deviceScaleFactor": if phone { 2 } else { 1 }, "mobile": phone });
+    devtools(browser, "Emulation.setDeviceMetricsOverride", params).await;
+}
+
+/// On paper or on a screen, in light or in dark.
+pub async fn media(browser: &Client, medium: &str, scheme: &str) {
+    let features = json!([{ "name": "prefers-color-scheme", "value": scheme }]);
+    devtools(browser, "Emulation.setEmulatedMedia", json!({ "media": medium, "features": features })).await;
+}
+
+/// A number that a script gives.
+async fn number(browser: &Client, script: &str) -> u64 {
+    browser.execute(&format!("return {script}"), vec![]).await.unwrap().as_u64().unwrap()
+}
+
+/// The page as it is, from top to bottom, where pictures are wanted.
 pub async fn picture(browser: &Client, name: &str) {
     let Some(folder) = std::env::var_os("FOLDWATCH_PICTURES").map(PathBuf::from) else { return };
     std::fs::create_dir_all(&folder).unwrap();
-    let height = browser.execute("return document.documentElement.scrollHeight", vec![]).await.unwrap();
-    let width = browser.execute("return window.innerWidth", vec![]).await.unwrap();
-    let (width, height) = (width.as_u64().unwrap() as u32, height.as_u64().unwrap() as u32);
-    if width > 500 {
-        browser.set_window_size(width, height.clamp(600, 4000) + 150).await.unwrap();
-    } else {
-        // A phone shows a part: its other parts are pictures of their own.
-        for (n, top) in (0..height).step_by(800).enumerate().skip(1).take(6) {
-            browser
-                .execute("window.scrollTo({ top: arguments[0], behavior: 'instant' })", vec![json!(top)])
-                .await
-                .unwrap();
-            std::fs::write(folder.join(format!("{name}-{n}.png")), browser.screenshot().await.unwrap())
-                .unwrap();
-        }
-        browser.execute("window.scrollTo({ top: 0, behavior: 'instant' })", vec![]).await.unwrap();
-    }
+    let (width, before) =
+        (number(browser, "window.innerWidth").await, number(browser, "window.innerHeight").await);
+    let height = number(browser, "document.documentElement.scrollHeight").await;
+    window(browser, width, height.clamp(600, 6000)).await;
     std::fs::write(folder.join(format!("{name}.png")), browser.screenshot().await.unwrap()).unwrap();
+    window(browser, width, before).await;
+}
+
+/// The page on a desk and on a phone, in light and in dark: it fits, is accessible, and leaves its pictures.
+pub async fn looked_at(browser: &Client, name: &str) {
+    let own = (number(browser, "window.innerWidth").await, number(browser, "window.innerHeight").await);
+    for (width, height, device) in [(1280, 900, "desk"), (390, 844, "phone")] {
+        for scheme in ["light", "dark"] {
+            window(browser, width, height).await;
+            media(browser, "", scheme).await;
+            let name = format!("{name}-{device}-{scheme}");
+            fits(browser, &name).await;
+            picture(browser, &name).await;
+        }
+    }
+    media(browser, "", "light").await;
+    window(browser, own.0, own.1).await;
+}
+
+/// All variants the first time, this browser's own later.
+async fn look(browser: &Client, name: &str, first: bool) {
+    if first { looked_at(browser, name).await } else { fits(browser, name).await }
 }
 
 /// Nothing wider than the window: a phone's page is not moved sideways.
@@ -175,8 +221,7 @@ pub async fn sign_in(browser: &Client, data: &Path) {
     form.find(Locator::Css("input[name=name]")).await.unwrap().send_keys("owner").await.unwrap();
     let field = form.find(Locator::Css("input[name=password]")).await.unwrap();
     field.send_keys(password.trim()).await.unwrap();
-    fits(browser, "sign in").await;
-    picture(browser, "sign-in").await;
+    looked_at(browser, "sign-in").await;
     follow(browser, "form.sign-in button").await;
     signed_in(browser).await;
 }
@@ -199,7 +244,7 @@ async fn ranking_moves(browser: &Client, data: &Path) {
     sign_in(browser, data).await;
     let sent = browser.wait().for_element(Locator::Css("main dl")).await.unwrap().text().await.unwrap();
     assert!(sent.contains("J. at the bench"), "{sent}");
-    picture(browser, "signed-in").await;
+    looked_at(browser, "signed-in").await;
     follow(browser, "main form button").await;
     let record = browser
         .wait()
@@ -207,7 +252,7 @@ async fn ranking_moves(browser: &Client, data: &Path) {
     assert!(record.await.unwrap().text().await.unwrap().contains("Check: "));
     let after = browser.wait().for_element(first).await.unwrap().text().await.unwrap();
     assert_ne!(after, before);
-    picture(browser, "car-after-a-check").await;
+    looked_at(browser, "car-after-a-check").await;
 }
 
 /// A daemon that goes away is told, and what stands there is marked as old.
@@ -218,15 +263,26 @@ fn the_bench_says_that_the_connection_is_lost() {
     let daemon = Daemon::start(data.path(), &name, "oak", "hardtop-five");
     let driver = Driver::start();
     tokio::runtime::Runtime::new().unwrap().block_on(async {
-        let browser = driver.browser(390, 844, false).await;
+        let browser = driver.browser(390, 844).await;
         browser.goto(&format!("http://{}/cars/oak/bench", daemon.address)).await.unwrap();
-        fits(&browser, "bench without a logger").await;
+        browser.wait().for_element(Locator::Css(".bench:not(.stale)")).await.unwrap();
+        // A car that has not moved yet, and the lists that have nothing to say.
+        for (page, name) in [
+            ("/", "cars-empty"),
+            ("/cars/oak", "car-empty"),
+            ("/cars/oak/trend", "trend-empty"),
+            ("/cars/oak/evidence", "evidence-empty"),
+            ("/fleet", "fleet-empty"),
+            ("/cars/oak/bench", "bench-unheard"),
+        ] {
+            browser.goto(&format!("http://{}{page}", daemon.address)).await.unwrap();
+            looked_at(&browser, name).await;
+        }
         browser.wait().for_element(Locator::Css(".bench:not(.stale)")).await.unwrap();
         drop(daemon);
         let told = browser.wait().for_element(Locator::Css(".bench.stale .link.down")).await.unwrap();
         assert!(told.text().await.unwrap().contains("connection to foldwatch is lost"));
-        fits(&browser, "bench, connection lost").await;
-        picture(&browser, "bench-lost-phone").await;
+        looked_at(&browser, "bench-lost").await;
         browser.close().await.unwrap();
     });
 }
@@ -243,20 +299,15 @@ fn from_the_car_to_a_cycle_to_its_finding_on_a_desk_and_on_a_phone() {
     let base = format!("http://{}", daemon.address);
     let driver = Driver::start();
     tokio::runtime::Runtime::new().unwrap().block_on(async {
-        for (width, height, dark, word) in [
-            (1280, 900, false, "desk"),
-            (390, 844, false, "phone"),
-            (390, 844, true, "phone-dark"),
-            (1280, 900, true, "desk-dark"),
-        ] {
-            let browser = driver.browser(width, height, dark).await;
+        for (width, height, word) in [(1280, 900, "desk"), (390, 844, "phone")] {
+            let browser = driver.browser(width, height).await;
+            // Every variant is looked at once.
+            let first = word == "desk";
             browser.goto(&base).await.unwrap();
-            fits(&browser, "cars").await;
-            picture(&browser, &format!("cars-{word}")).await;
+            look(&browser, "cars", first).await;
             follow(&browser, "main a[href='/cars/oak']").await;
             browser.wait().for_element(Locator::Css("main a[href^='/cars/oak/cycles/']")).await.unwrap();
-            fits(&browser, "car").await;
-            picture(&browser, &format!("car-{word}")).await;
+            look(&browser, "car", first).await;
             if word == "desk" {
                 ranking_moves(&browser, data.path()).await;
             }
@@ -264,8 +315,7 @@ fn from_the_car_to_a_cycle_to_its_finding_on_a_desk_and_on_a_phone() {
             let finding = browser.wait().for_element(Locator::Css("[id^='finding-']")).await.unwrap();
             let text = finding.text().await.unwrap();
             assert!(text.contains("ran on") || text.contains("run"), "{text}");
-            fits(&browser, "cycle").await;
-            picture(&browser, &format!("cycle-{word}")).await;
+            look(&browser, "cycle", first).await;
             if word == "desk" {
                 let url = browser.current_url().await.unwrap();
                 by_keyboard(&browser).await;
@@ -275,16 +325,16 @@ fn from_the_car_to_a_cycle_to_its_finding_on_a_desk_and_on_a_phone() {
             follow(&browser, "[id^='finding-'] a[href*='from=']").await;
             browser.wait().for_element(Locator::Css("svg")).await.unwrap();
             drawn_anew(&browser).await;
-            picture(&browser, &format!("place-{word}")).await;
+            look(&browser, "place", first).await;
             for page in ["bench", "guide", "trend"] {
                 browser.goto(&format!("{base}/cars/oak/{page}")).await.unwrap();
                 browser.wait().for_element(Locator::Css("main")).await.unwrap();
-                fits(&browser, page).await;
-                picture(&browser, &format!("{page}-{word}")).await;
+                look(&browser, page, first).await;
             }
             browser.goto(&format!("{base}/api")).await.unwrap();
-            fits(&browser, "api").await;
-            picture(&browser, &format!("api-{word}")).await;
+            look(&browser, "api", first).await;
+            browser.goto(&format!("{base}/cars/nobody")).await.unwrap();
+            look(&browser, "not-shown", first).await;
             browser.close().await.unwrap();
         }
     });
@@ -304,15 +354,15 @@ fn from_the_fleet_to_what_a_repair_brought() {
     let base = format!("http://{}", daemon.address);
     let driver = Driver::start();
     tokio::runtime::Runtime::new().unwrap().block_on(async {
-        for (width, height, dark, word) in [(1280, 900, false, "desk"), (390, 844, true, "phone-dark")] {
-            let browser = driver.browser(width, height, dark).await;
+        for (width, height, word) in [(1280, 900, "desk"), (390, 844, "phone")] {
+            let browser = driver.browser(width, height).await;
+            let first = word == "desk";
             browser.goto(&format!("{base}/fleet")).await.unwrap();
-            fits(&browser, "fleet").await;
-            picture(&browser, &format!("fleet-{word}")).await;
+            look(&browser, "fleet", first).await;
             follow(&browser, "main a[href='/cars/oak/trend']").await;
             if word == "desk" {
                 browser.goto(&format!("{base}/cars/oak/compare")).await.unwrap();
-                fits(&browser, "compare without an entry").await;
+                looked_at(&browser, "compare-empty").await;
                 follow(&browser, "main a[href='/cars/oak#record']").await;
                 let form = browser.form(Locator::Css("form.entry")).await.unwrap();
                 let page = browser.find(Locator::Css("input[name=subject]")).await.unwrap();
@@ -327,11 +377,9 @@ fn from_the_fleet_to_what_a_repair_brought() {
                 assert!(kept.text().await.unwrap().contains("Work: lid cylinder resealed"));
             }
             browser.goto(&format!("{base}/cars/oak")).await.unwrap();
-            fits(&browser, "car with a record").await;
-            picture(&browser, &format!("record-{word}")).await;
+            look(&browser, "record", first).await;
             browser.goto(&format!("{base}/cars/oak/compare")).await.unwrap();
-            fits(&browser, "compare").await;
-            picture(&browser, &format!("compare-{word}")).await;
+            look(&browser, "compare", first).await;
             let table = browser.find(Locator::Css("main table")).await.unwrap().text().await.unwrap();
             assert!(table.contains("cycles"), "{table}");
             browser.close().await.unwrap();

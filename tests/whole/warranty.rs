@@ -9,7 +9,7 @@ use foldwatch_collect::{Player, play};
 use foldwatch_encoder::Encoding;
 
 use crate::daemon::{Daemon, FOLDWATCH, frames, line, run, top, wait};
-use crate::pages::{Driver, fits, follow, picture, sign_in};
+use crate::pages::{Driver, follow, looked_at, sign_in};
 
 const JSON: &str = "application/json";
 const FORM: &str = "application/x-www-form-urlencoded";
@@ -52,7 +52,7 @@ fn from_the_page_to_the_other_sides_desk() {
     let (driver, base) = (Driver::start(), format!("http://{}", daemon.address));
     tokio::runtime::Runtime::new().unwrap().block_on(async {
         for (width, height, device) in [(1280, 900, "desk"), (390, 844, "phone")] {
-            let browser = driver.browser(width, height, false).await;
+            let browser = driver.browser(width, height).await;
             browser.goto(&format!("{base}/sign-in?then=/cars/oak")).await.unwrap();
             sign_in(&browser, &place("data")).await;
             follow(&browser, "nav a[href='/cars/oak/evidence']").await;
@@ -63,8 +63,7 @@ fn from_the_page_to_the_other_sides_desk() {
                 follow(&browser, "select[name=revises] option[value='1']").await;
                 follow(&browser, "input[name=without_service]").await;
             }
-            fits(&browser, "evidence").await;
-            picture(&browser, &format!("evidence-{device}")).await;
+            looked_at(&browser, "evidence").await;
             follow(&browser, "form.evidence button").await;
             let made = if device == "phone" { "/evidence/2/bag.zip" } else { "/evidence/1/bag.zip" };
             let link = format!("a[href$='{made}']");
@@ -74,8 +73,7 @@ fn from_the_page_to_the_other_sides_desk() {
                 .for_element(Locator::Css(&link))
                 .await
                 .unwrap();
-            fits(&browser, "evidence, made").await;
-            picture(&browser, &format!("evidence-made-{device}")).await;
+            looked_at(&browser, "evidence-made").await;
             browser.close().await.unwrap();
         }
     });

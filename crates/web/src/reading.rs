@@ -115,7 +115,12 @@ impl Reading {
         if self.fahrenheit && unit == "°C" {
             return ("°F".to_owned(), 1.8, 32.0);
         }
-        (unit.to_owned(), 1.0, 0.0)
+        let shown = match unit {
+            "deg" => "°",
+            "Ohm" => "Ω",
+            other => other,
+        };
+        (shown.to_owned(), 1.0, 0.0)
     }
 
     /// A written number with the reader's decimal sign.

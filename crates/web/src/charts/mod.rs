@@ -220,7 +220,7 @@ pub(crate) fn flags(cycle: &Cycle, window: (f64, f64)) -> Vec<Flag> {
         x: seconds(cycle, &finding.at),
         number: n + 1,
         shape: Shape::of_weight(Some(&finding.weight)),
-        title: finding.message.clone(),
+        title: crate::texts::said(&finding.message).replace('`', ""),
         href: format!("#finding-{}", n + 1),
     };
     cycle.findings.iter().enumerate().map(flag).filter(|f| f.x >= window.0 && f.x <= window.1).collect()

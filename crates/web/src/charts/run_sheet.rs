@@ -20,8 +20,7 @@ fn figures(material: &Material) -> Vec<Figure> {
             } else {
                 format!("{} {word}", texts::secs(phase.duration_s))
             };
-            let expected =
-                phase.expected_s.map_or(String::new(), |s| format!(", expected {}", texts::secs(s)));
+            let expected = phase.expected_s.map_or(String::new(), texts::expected);
             let bar = Bar {
                 from: start,
                 to: seconds(cycle, &phase.end),

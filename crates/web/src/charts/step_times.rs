@@ -18,13 +18,8 @@ fn figure(material: &Material, trend: &CarTrend) -> Figure {
         .iter()
         .flat_map(|p| {
             let start = foldwatch_report::rfc3339(p.at);
-            let title = format!(
-                "{}: {} {} at reference conditions, {} as measured",
-                texts::moment(&start),
-                texts::fixed(p.value, 2),
-                trend.of.unit,
-                texts::fixed(p.raw, 2)
-            );
+            let value = format!("{} {}", texts::fixed(p.value, 2), trend.of.unit);
+            let title = texts::ring(&texts::moment(&start), value.trim_end(), &texts::fixed(p.raw, 2));
             let href = crate::pages::cycle_href(material.car, &start);
             let past = trend.limit.is_some_and(|limit| match trend.what.measure.worse() {
                 Worse::Higher => p.value > limit,
@@ -59,7 +54,7 @@ fn figure(material: &Material, trend: &CarTrend) -> Figure {
             trend.what.step.map_or_else(|| "whole".to_owned(), |step| step.to_string()),
             trend.what.measure.name()
         ),
-        title: texts::followed_here(&trend.of),
+        title: texts::capital(&texts::followed_here(&trend.of)),
         note: texts::trend_sentence(trend),
         axis: Axis { from: first - 1.0, to: last + 1.0, kind: AxisKind::Cycles },
         empty: dots.is_empty().then(|| texts::NO_TIMES.to_owned()),

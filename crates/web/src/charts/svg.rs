@@ -1,8 +1,8 @@
 //! Draws any [`Figure`] as SVG. Looks come from the style sheet by class; nothing here knows what is drawn.
 //!
 //! Along the axis everything stands in shares of the picture's width, down it in pixels: the same picture fits a desk and
-//! a phone with its letters as large as they should be, and the script zooms by making the innermost picture wider. The
-//! lanes' names are a column of text beside it.
+//! a phone with its letters as large as they should be. The script zooms by stretching what moves as it is, until it comes
+//! drawn anew. The lanes' names are a column of text beside it.
 
 use std::fmt::Write;
 
@@ -10,7 +10,7 @@ use maud::{Markup, html};
 
 use super::{Axis, AxisKind, Band, Bar, Dot, Figure, Flag, Lane, LaneKind, Shape};
 use crate::reading;
-use crate::texts::fixed;
+use crate::texts::{self, fixed};
 
 /// A line's picture is so many of its own units wide, whatever it is on the screen.
 const UNITS: f64 = 1000.0;
@@ -29,7 +29,7 @@ pub(crate) fn draw(figure: &Figure) -> Markup {
             @else {
                 div.strip tabindex=[figure.shared.then_some("0")] role="group" aria-label=(figure.title) {
                     (names(figure))
-                    div.plot-box { (picture(figure)) }
+                    div.plot-box { (moving(figure)) (frame(figure)) }
                 }
             }
         }
@@ -96,9 +96,9 @@ fn lanes(figure: &Figure) -> impl Iterator<Item = (&Lane, f64)> {
 
 fn unit(axis: Axis) -> &'static str {
     match axis.kind {
-        AxisKind::Hours => "UTC",
-        AxisKind::Cycles => "cycle",
-        AxisKind::Seconds => "s from start",
+        AxisKind::Hours => texts::AXIS_HOURS,
+        AxisKind::Cycles => texts::AXIS_CYCLES,
+        AxisKind::Seconds => texts::AXIS_SECONDS,
     }
 }
 
@@ -149,20 +149,32 @@ fn percent(share: f64) -> String {
     format!("{}%", (share * 1e5).round() / 1e3)
 }
 
+/// All of a figure's picture, for where nothing moves.
 fn picture(figure: &Figure) -> Markup {
+    html! { (moving(figure)) (frame(figure)) }
+}
+
+/// What moves along the axis: a layer of its own, which the browser moves and stretches without drawing it anew.
+fn moving(figure: &Figure) -> Markup {
     let scale = Scale(figure.axis);
     let (top, bottom) = (top(figure), bottom(figure));
     html! {
-        svg width="100%" height=(bottom + AXIS) role="group" aria-label=(figure.title) {
+        svg.plot width="100%" height=(bottom + AXIS) role="group" aria-label=(figure.title) {
             defs { (hatching(&figure.id)) }
-            @for (lane, y) in lanes(figure) { line.rule x1="0" x2="100%" y1=(y + lane_height(lane)) y2=(y + lane_height(lane)) {} }
-            svg.plot x="0" width="100%" height=(bottom + AXIS) overflow="visible" {
-                @for band in &figure.bands { (draw_band(band, &scale, top, bottom, &figure.id)) }
-                (ticks(&scale, top, bottom))
-                @for (lane, y) in lanes(figure) { (draw_lane(lane, &scale, y, lane_height(lane), &figure.id)) }
-                @for (flag, x) in spread(&figure.flags, &scale) { (draw_flag(flag, &scale.x(flag.x), x, bottom)) }
-            }
+            @for band in &figure.bands { (draw_band(band, &scale, top, bottom, &figure.id)) }
+            (ticks(&scale, top, bottom))
+            @for (lane, y) in lanes(figure) { (draw_lane(lane, &scale, y, lane_height(lane), &figure.id)) }
+            @for (flag, x) in spread(&figure.flags, &scale) { (draw_flag(flag, &scale.x(flag.x), x, bottom)) }
+        }
+    }
+}
+
+/// What stays in its place meanwhile: the lines between the lanes, and the figures to read them by.
+fn frame(figure: &Figure) -> Markup {
+    html! {
+        svg.frame width="100%" height=(height(figure)) aria-hidden="true" {
             @for (lane, y) in lanes(figure) {
+                line.rule x1="0" x2="100%" y1=(y + lane_height(lane)) y2=(y + lane_height(lane)) {}
                 @if let LaneKind::Line { low, high, .. } = lane.kind { (range(low, high, lane.unit, y, lane_height(lane))) }
             }
         }
@@ -232,10 +244,12 @@ fn ticks(scale: &Scale, top: f64, bottom: f64) -> Markup {
         s if s > 0.98 => "end",
         _ => "middle",
     };
+    // Where they are many, a phone shows every second text.
+    let many = at.len() > 6;
     html! {
         @for (n, v) in at.into_iter().enumerate() {
             line.tick x1=(scale.x(v)) x2=(scale.x(v)) y1=(top) y2=(bottom + 4.0) {}
-            text.tick-text x=(scale.x(v)) y=(bottom + 19.0) text-anchor=(anchor(v)) { @if n == 0 && kind == AxisKind::Cycles { "cycle " } (text(v)) }
+            text.tick-text.between[many && n % 2 == 1] x=(scale.x(v)) y=(bottom + 19.0) text-anchor=(anchor(v)) { @if n == 0 && kind == AxisKind::Cycles { (texts::AXIS_CYCLES) " " } (text(v)) }
         }
     }
 }
@@ -313,10 +327,10 @@ fn draw_bar(bar: &Bar, scale: &Scale, y: f64, h: f64, colour: &str, id: &str) ->
         @if bar.to >= scale.0.from && bar.from <= scale.0.to {
             @match &bar.href { Some(href) => a href=(href) aria-label=(bar.title) { (body) }, None => g { (body) } }
             @if let Some(e) = bar.expected.filter(|e| scale.shows(*e)) {
-                line.expected x1=(scale.x(e)) x2=(scale.x(e)) y1=(y + 2.0) y2=(y + h - 2.0) { title { "expected end" } }
+                line.expected x1=(scale.x(e)) x2=(scale.x(e)) y1=(y + 2.0) y2=(y + h - 2.0) { title { (texts::EXPECTED_END) } }
             }
             @if let Some(l) = bar.limit.filter(|l| scale.shows(*l)) {
-                svg x=(scale.x(l)) y=(y) overflow="visible" { path.limit d={ "M-3 2h3V" (h - 2.0) "h-3" } { title { "limit" } } }
+                svg x=(scale.x(l)) y=(y) overflow="visible" { path.limit d={ "M-3 2h3V" (h - 2.0) "h-3" } { title { (texts::LIMIT_MARK) } } }
             }
             @if !bar.text.is_empty() { text.bar-text x=(percent(text_x)) dx=(dx) y=(y + 16.0) text-anchor=(anchor) { (bar.text) } }
         }
@@ -342,7 +356,7 @@ fn surface(
         }
         @if let Some(limit) = limit {
             line.limit-line x1="0" x2="100%" y1=(r(to_y(limit))) y2=(r(to_y(limit))) {}
-            text.limit-text x="99%" y=(r(to_y(limit) - 7.0)) text-anchor="end" { "limit " (fixed(limit, 2)) }
+            text.limit-text x="99%" y=(r(to_y(limit) - 7.0)) text-anchor="end" { (texts::limit_is(&fixed(limit, 2))) }
         }
         @if let Some([from, to]) = trend {
             line.trend-line x1=(scale.x(from.0)) y1=(r(to_y(from.1).clamp(y, y + h))) x2=(scale.x(to.0)) y2=(r(to_y(to.1).clamp(y, y + h))) {}
@@ -415,7 +429,7 @@ fn spread<'a>(flags: &'a [Flag], scale: &Scale) -> Vec<(&'a Flag, f64)> {
 fn draw_flag(flag: &Flag, at: &str, x: f64, bottom: f64) -> Markup {
     let x = percent(x);
     html! {
-        a.flag href=(flag.href) aria-label={ "finding " (flag.number) ": " (flag.title) } {
+        a.flag href=(flag.href) aria-label=(texts::flag(flag.number, &flag.title)) {
             title { (flag.title) }
             line.flag-line x1=(x) y1="19" x2=(at) y2="26" {}
             line.flag-line x1=(at) y1="26" x2=(at) y2=(bottom) {}

@@ -21,7 +21,7 @@ fn figures(material: &Material) -> Vec<Figure> {
                 from: *a,
                 to: *b,
                 text: String::new(),
-                title: format!("{}: {word} {a:.2} to {b:.2} s", state.label),
+                title: texts::span(&state.label, word, &texts::fixed(*a, 2), &texts::fixed(*b, 2)),
                 href: None,
                 expected: None,
                 limit: None,

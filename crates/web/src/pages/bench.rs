@@ -22,11 +22,11 @@ pub(super) async fn page(State(app): State<App>, Path(car): Path<String>) -> Res
         h1.aside { (texts::BENCH) ", " (name) }
         p.caution { (texts::CAUTION_BENCH) }
         div.bench data-live={ "/api/v1" (car_href(id)) "/live" } data-open=(texts::LIVE) data-lost=(texts::LIVE_LOST)
-            data-rest=(texts::AT_REST) data-holding=(texts::HOLDING) data-nothing=(texts::NOTHING) data-make=(texts::TO_BE_MADE)
+            data-rest=(texts::AT_REST) data-holding=(texts::HOLDING) data-make=(texts::TO_BE_MADE)
             data-free=(texts::TO_LET_GO) data-slow=(texts::STEP_TOO_LONG) data-long=(texts::PUMP_TOO_LONG)
-            data-first=(texts::FIRST_VERDICT) data-verdict=(texts::VERDICT) data-none=(texts::NO_FINDINGS) {
+            data-first=(texts::FIRST_VERDICT) data-verdict=(texts::VERDICT) data-none=(texts::NO_FINDINGS) data-states=(state_words()) {
             p.link data-part="link" role="status" {
-                @match &state { Some(state) => { "As of " (texts::moment(&state.at)) ". " }, None => (texts::NO_LIVE) }
+                @match &state { Some(state) => (texts::as_of(&texts::moment(&state.at))), None => (texts::NO_LIVE) }
             }
             noscript { p { (texts::WITHOUT_SCRIPT) } }
             (figures(state.as_ref()))
@@ -64,6 +64,11 @@ pub(super) async fn page(State(app): State<App>, Path(car): Path<String>) -> Res
     Ok(frame(texts::BENCH, Some((id, name, At::Bench)), &app.hub().ports(), &body))
 }
 
+/// What each kind of state is called, for the script: `switch:made:free`.
+fn state_words() -> String {
+    texts::STATE_WORDS.map(|(kind, on, off)| format!("{kind}:{on}:{off}")).join(" ")
+}
+
 /// The big figures.
 fn figures(state: Option<&LiveState>) -> Markup {
     let s = |v: Option<f64>| v.map_or("-".to_owned(), |v| texts::fixed(v, 1));
@@ -83,7 +88,7 @@ fn figures(state: Option<&LiveState>) -> Markup {
             div.now {
                 p.what data-part="direction" { (state.and_then(|s| s.direction.clone()).unwrap_or_default()) }
                 p.phase data-part="phase" { (phase) }
-                p.what { (texts::WAITING_FOR) " " span data-part="waiting" { (if state.is_none() { "-".to_owned() } else if waiting.is_empty() { texts::NOTHING.to_owned() } else { waiting.join(", ") }) } }
+                p.what.waits.idle[waiting.is_empty()] { (texts::WAITING_FOR) " " span data-part="waiting" { (waiting.join(", ")) } }
             }
             dl {
                 div { dt { (texts::THIS_STEP) } dd { span data-part="elapsed" { (s(state.and_then(|s| s.elapsed_s))) } small { " s" } } }

@@ -85,41 +85,44 @@ pub(super) async fn page(
     let body = html! {
         h1 { (name) }
         p.quiet { (seen.view.profile.name) }
-        nav.periods aria-label="period" {
-            @for (word, label) in [("week", "Its last week"), ("month", "Its last month"), ("all", "All")] {
-                @let current = asked.period.as_deref().unwrap_or("week") == word;
-                a href={ "?period=" (word) } aria-current=[current.then_some("true")] { (label) }
-            }
-        }
-        section {
-            h2 { "What was found" }
-            @if seen.cycles.is_empty() { p.empty { (texts::NO_CYCLES) } }
-            @else if found.is_empty() { p.good { (icon(Shape::Sound)) (texts::NO_FINDINGS) " " (seen.cycles.len()) " cycles." } }
-            ul.matters { @for matter in &found { (matter_item(id, &seen.view, matter)) } }
-        }
-        (super::causes::section(id, &seen.diagnosis))
-        @for figure in charts::figures(Page::Car, &material) { (charts::svg::draw(&figure)) }
-        section {
-            h2 { "Cycles" }
-            @if let Some(kind) = &asked.kind {
-                p { "Only those with: " strong { (texts::kind(kind)) } ". " a href=(car_href(id)) { "Show all" } }
-            }
-            @if shown.is_empty() && !seen.cycles.is_empty() { p.empty { (texts::NO_CYCLES_SHOWN) } }
-            @if !shown.is_empty() { (table(id, &shown)) }
-            @if shown.len() > ROWS { p.quiet { "The newest " (ROWS) " of " (shown.len()) " are shown; the table below holds all." } }
-            @if seen.more { p.quiet { "There are older cycles: choose a longer period, or take the tables." } }
-        }
-        (super::record::section(id, &seen.entries))
-        section {
-            h2 { "Take it along" }
-            p { "As tables (CSV, UTC, units in the header):" }
-            ul.inline {
-                @for table in ["cycles", "phases", "findings", "measures"] {
-                    li { a href={ "/api/v1" (car_href(id)) "/export/" (table) ".csv" } download { (table) } }
+        // A car that has not moved yet says so once.
+        @if seen.cycles.is_empty() { p.empty { (texts::NO_CYCLES) } }
+        @else {
+            nav.periods aria-label=(texts::PERIOD) {
+                @for (word, label) in texts::PERIODS {
+                    @let current = asked.period.as_deref().unwrap_or("week") == word;
+                    a href={ "?period=" (word) } aria-current=[current.then_some("true")] { (label) }
                 }
             }
-            p { "For a claim: " a href={ (car_href(id)) "/evidence" } { "a signed bag of evidence" } "." }
+            section {
+                h2 { (texts::FOUND) }
+                @if found.is_empty() { p.good { (icon(Shape::Sound)) (texts::nothing_found_in(seen.cycles.len())) } }
+                ul.matters { @for matter in &found { (matter_item(id, &seen.view, matter)) } }
+            }
+            (super::causes::section(id, &seen.diagnosis))
+            @for figure in charts::figures(Page::Car, &material) { (charts::svg::draw(&figure)) }
+            section {
+                h2 { (texts::CYCLES) }
+                @if let Some(kind) = &asked.kind {
+                    p { (texts::ONLY_WITH) " " strong { (texts::kind(kind)) } ". " a href=(car_href(id)) { (texts::SHOW_ALL) } }
+                }
+                @if shown.is_empty() { p.empty { (texts::NO_CYCLES_SHOWN) } }
+                @else { (table(id, &shown)) }
+                @if shown.len() > ROWS { p.quiet { (texts::newest_of(ROWS, shown.len())) } }
+                @if seen.more { p.quiet { (texts::OLDER_CYCLES) } }
+            }
         }
+        (super::record::section(id, &seen.entries))
+        @if !seen.cycles.is_empty() { section {
+            h2 { (texts::TAKE_ALONG) }
+            p { (texts::AS_TABLES) }
+            ul.inline {
+                @for (table, word) in texts::TABLES {
+                    li { a href={ "/api/v1" (car_href(id)) "/export/" (table) ".csv" } download { (word) } }
+                }
+            }
+            p { (texts::FOR_A_CLAIM[0]) a href={ (car_href(id)) "/evidence" } { (texts::FOR_A_CLAIM[1]) } (texts::FOR_A_CLAIM[2]) }
+        } }
     };
     Ok(frame(name, Some((id, name, At::Car)), &app.hub().ports(), &body))
 }
@@ -139,9 +142,9 @@ fn matter_item(car: &str, view: &CarView, matter: &Matter) -> Markup {
             h3 { (weight(&matter.weight)) " " (texts::kind(&matter.kind)) @if !place.is_empty() { span.place { " " (place) } } }
             p.count { (texts::matter_count(matter)) }
             p {
-                "Last: " a href=(cycle_href(car, &matter.newest.0)) { (short_time(&matter.newest.0)) } ". "
+                (texts::LAST) " " a href=(cycle_href(car, &matter.newest.0)) { (short_time(&matter.newest.0)) } ". "
                 (sentence(&matter.newest.1)) " "
-                a href={ "?period=all&kind=" (matter.kind) } { "All cycles with it" }
+                a href={ "?period=all&kind=" (matter.kind) } { (texts::ALL_WITH_IT) }
             }
             (help(&matter.kind))
         }
@@ -153,10 +156,10 @@ pub(super) fn help(kind: &str) -> Markup {
     html! {
         @if let Some((meaning, inspect, origin)) = texts::kind_help(kind) {
             details {
-                summary { "What it means, what to look at" }
-                p { (meaning) }
-                p { strong { "Look at first: " } (inspect) }
-                p.quiet { "Where the limit comes from: " (origin) }
+                summary { (texts::WHAT_IT_MEANS) }
+                p { (texts::said(meaning)) }
+                p { strong { (texts::LOOK_FIRST) " " } (texts::said(inspect)) }
+                p.quiet { (texts::LIMIT_ORIGIN) " " (texts::said(origin)) }
             }
         }
     }
@@ -164,32 +167,32 @@ pub(super) fn help(kind: &str) -> Markup {
 
 fn table(car: &str, cycles: &[&Cycle]) -> Markup {
     html! {
-        div.scroll tabindex="0" role="group" aria-label="cycles" {
+        div.scroll tabindex="0" role="group" aria-label=(texts::CYCLES) {
             table.cycles {
-                thead { tr { th scope="col" { "Began (UTC)" } th scope="col" { "Way" } th scope="col" { "Outcome" } th scope="col" { "Steps, s" } th scope="col" { "Found" } } }
+                thead { tr { @for word in [texts::BEGAN, texts::FOUND_IN_IT, texts::DIRECTION, texts::OUTCOME, texts::STEP_TIMES] { th scope="col" { (word) } } } }
                 tbody {
                     @for cycle in cycles.iter().take(ROWS) {
                         @let worst = cycle.findings.iter().map(|f| f.weight.as_str()).max_by_key(|w| weight_of(w));
                         tr {
                             td { a href=(cycle_href(car, &cycle.start)) { (short_time(&cycle.start)) } }
+                            td.found { @match worst { Some(w) => { (weight(w)) @if cycle.findings.len() > 1 { span.quiet { " × " (cycle.findings.len()) } } }, None => { (icon(Shape::Sound)) (texts::SOUND) } } }
                             td { (cycle.direction) }
-                            td { (texts::outcome(&cycle.outcome)) @if !cycle.refused_by.is_empty() { span.quiet { ": " (cycle.refused_by.join(", ")) " missing" } } }
+                            td { (texts::outcome(&cycle.outcome)) @if !cycle.refused_by.is_empty() { span.quiet { ": " (texts::missing(&cycle.refused_by)) } } }
                             td.steps {
                                 @for phase in &cycle.phases {
                                     @let slow = phase.limit_s.is_some_and(|l| phase.duration_s > l);
-                                    span.step.odd[phase.confirmation != "confirmed"].slow[slow] title={ (phase.name) ": " (texts::confirmation(&phase.confirmation)) @if slow { ", over its limit" } } {
-                                        (format!("{:.1}", phase.duration_s))
+                                    span.step.odd[phase.confirmation != "confirmed"].slow[slow] title={ (phase.name) ": " (texts::confirmation(&phase.confirmation)) @if slow { ", " (texts::OVER_LIMIT) } } {
+                                        (texts::fixed(phase.duration_s, 1))
                                         @if phase.confirmation != "confirmed" { "?" }
                                         @if slow { "!" }
                                     }
                                 }
                             }
-                            td { @match worst { Some(w) => { (weight(w)) @if cycle.findings.len() > 1 { span.quiet { " × " (cycle.findings.len()) } } }, None => { (icon(Shape::Sound)) "sound" } } }
                         }
                     }
                 }
             }
         }
-        p.quiet { "Steps in the order they were run. ? its end was not confirmed in time. ! over its limit." }
+        p.quiet { (texts::STEP_MARKS) }
     }
 }

@@ -87,22 +87,22 @@ pub(super) async fn page(State(app): State<App>) -> Result<Markup, Failed> {
                                     }
                                 }
                             }
-                            @if row.findings.len() > 3 { li.quiet { "and " (row.findings.len() - 3) " more" } }
+                            @if row.findings.len() > 3 { li.quiet { (texts::and_more(row.findings.len() - 3)) } }
                         }
                     }
                     @if let Some(newest) = row.lately.first() {
                         p.quiet {
-                            "Last moved " (short_time(&rfc3339(newest.start))) ": " (newest.direction.to_string()) ", "
+                            (texts::LAST_MOVED) " " (short_time(&rfc3339(newest.start))) ": " (newest.direction.to_string()) ", "
                             (texts::outcome(&newest.outcome)) ". "
-                            a href={ (car_href(&row.car.id)) "/bench" } { "Bench" } " · "
-                            a href={ (car_href(&row.car.id)) "/trend" } { "Trend" }
+                            a href={ (car_href(&row.car.id)) "/bench" } { (texts::BENCH) } " · "
+                            a href={ (car_href(&row.car.id)) "/trend" } { (texts::TAB_TREND) }
                         }
                     }
                 }
             }
         }
         section {
-            h2 { "Loggers" }
+            h2 { (texts::LOGGERS) }
             @if ports.is_empty() { p.quiet { (texts::NO_PORTS) " " a href="/ports" { (texts::PICK_PORT) } } }
             ul.ports {
                 @for port in &ports {

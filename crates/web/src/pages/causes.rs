@@ -22,11 +22,11 @@ pub(super) fn section(car: &str, found: &Diagnosis) -> Markup {
     html! {
         @if !likely.is_empty() {
             section #causes {
-                h2 { "What may be behind it" }
+                h2 { (texts::BEHIND) }
                 p.quiet { (texts::CAUSES) }
                 ol.causes { @for cause in &likely { (item(cause)) } }
                 @if !found.unexplained.is_empty() {
-                    p { "The likeliest of them does not explain: " @for line in &found.unexplained { (sentence(line)) " " } }
+                    p { (texts::UNEXPLAINED) " " @for line in &found.unexplained { (sentence(line)) " " } }
                 }
                 @if let Some(next) = &found.next_check { (check(car, next)) }
             }
@@ -42,9 +42,9 @@ fn item(cause: &Cause) -> Markup {
             meter min="0" max="1" value=(cause.probability) aria-hidden="true" {}
             details {
                 summary { (sentence(&cause.name)) }
-                @for (word, lines) in [("Speaks for it", &cause.supports), ("Speaks against it", &cause.against)] {
+                @for (word, lines) in [(texts::SPEAKS_FOR, &cause.supports), (texts::SPEAKS_AGAINST, &cause.against)] {
                     @if !lines.is_empty() {
-                        p { (word) ":" }
+                        p { (word) }
                         ul { @for line in lines { li { (sentence(line)) } } }
                     }
                 }
@@ -56,20 +56,22 @@ fn item(cause: &Cause) -> Markup {
 fn check(car: &str, next: &NextCheck) -> Markup {
     html! {
         form.check method="post" action={ (car_href(car)) "/checks" } {
-            h3 { "Look at this next" }
+            h3 { (texts::NEXT_CHECK) }
             p { (sentence(&next.does)) }
-            p.quiet { "About " (format!("{:.0}", next.minutes)) " minutes. " (texts::hazard(&next.hazard)) }
-            @if !next.caution.is_empty() { p.caution { (next.caution) } }
+            p.quiet { (texts::about_minutes(next.minutes)) " " (texts::hazard(&next.hazard)) }
+            @if !next.caution.is_empty() { p.caution { (texts::said(&next.caution)) } }
             input type="hidden" name="check" value=(next.check);
+            // What was asked is kept with what it gave: an id tells a reader nothing.
+            input type="hidden" name="text" value=(next.does);
             (who(texts::WHO_LOOKED))
-            p { "What did it show? It is kept with the car, and the ranking moves:" }
+            p { (texts::WHAT_DID_IT_SHOW) }
             ul.results {
                 @for result in &next.results {
                     li {
                         button type="submit" name="result" value=(result.result) { (result.result) }
                         @if !result.causes.is_empty() {
                             span.quiet {
-                                " then "
+                                " " (texts::THEN) " "
                                 @for (n, cause) in result.causes.iter().enumerate() {
                                     @if n > 0 { ", " }
                                     (sentence(&cause.name)) " " (format!("{:.0} %", 100.0 * cause.probability))

@@ -30,7 +30,7 @@ pub(super) async fn page(
         section {
             h2 { (texts::BEFORE_AFTER) }
             @match rows.first() {
-                Some(first) => p { "Before and after " (time(&first.at)) ". " (texts::COMPARE_LEAD) },
+                Some(first) => p { (texts::BEFORE_AND_AFTER) (time(&first.at)) ". " (texts::COMPARE_LEAD) },
                 None => p.empty { (texts::NO_SERVICE) " " a href={ (car_href(id)) "#record" } { (texts::TO_RECORD) } },
             }
             form.choose method="get" action={ (car_href(id)) "/compare" } {
@@ -44,13 +44,13 @@ pub(super) async fn page(
             @if kin.iter().all(|(_, _, kin)| kin.is_none()) { p.empty { (texts::TOO_FEW_KIN) } }
             @else {
                 div.scroll tabindex="0" role="group" aria-label=(texts::BESIDE_KIND) { table {
-                    thead { tr { th scope="col" { "What" } th scope="col" { "This car" } th scope="col" { "Usual" } th scope="col" { "Of it" } th scope="col" { "Cars" } } }
+                    thead { tr { @for word in texts::KIND_COLUMNS { th scope="col" { (word) } } } }
                     tbody { @for (trend, _, kin) in &kin { @if let Some(kin) = kin {
                         tr {
                             th scope="row" { (texts::followed(&trend.of)) }
                             td { (texts::fixed(trend.level, 2)) " " (trend.of.unit) }
                             td { (texts::fixed(kin.median, 2)) " " (trend.of.unit) }
-                            td { (texts::fixed(100.0 * kin.ratio, 0)) " %" @if kin.unlike { span.call { " " (icon(Shape::Attend)) "unlike the others" } } }
+                            td { (texts::fixed(100.0 * kin.ratio, 0)) " %" @if kin.unlike { span.call { " " (icon(Shape::Attend)) (texts::UNLIKE) } } }
                             td { (kin.cars) }
                         }
                     } } }
@@ -62,13 +62,21 @@ pub(super) async fn page(
 }
 
 fn table(rows: &[Compared]) -> Markup {
+    // What has changed stands on top; among equals the order of the steps stays.
+    let mut sorted: Vec<&Compared> = rows.iter().collect();
+    sorted.sort_by_key(|row| match row.verdict {
+        "worse" => 0,
+        "better" => 1,
+        "no-change-shown" => 3,
+        _ => 2,
+    });
     html! {
         div.scroll tabindex="0" role="group" aria-label=(texts::BEFORE_AFTER) { table.compared {
-            thead { tr { th scope="col" { "What" } th scope="col" { "Verdict" } th scope="col" { "Before" } th scope="col" { "After" } } }
-            tbody { @for row in rows {
+            thead { tr { @for word in texts::COMPARED_COLUMNS { th scope="col" { (word) } } } }
+            tbody { @for row in sorted {
                 tr {
                     th scope="row" { (texts::followed(&row.of)) }
-                    td { span.call { (icon(shape(row.verdict))) (texts::said(&row.words)) } }
+                    td { (verdict(row)) }
                     (side(row.count_before, row.median_before, &row.of.unit))
                     (side(row.count_after, row.median_after, &row.of.unit))
                 }
@@ -78,14 +86,21 @@ fn table(rows: &[Compared]) -> Markup {
 }
 
 fn side(count: usize, median: Option<f64>, unit: &str) -> Markup {
-    html! { td { @if let Some(median) = median { (texts::fixed(median, 2)) @if !unit.is_empty() { " " (unit) } ", " } (count) " cycles" } }
+    html! { td { @if let Some(median) = median { (texts::fixed(median, 2)) @if !unit.is_empty() { " " (unit) } ", " } (texts::of_cycles(count)) } }
 }
 
-fn shape(verdict: &str) -> Shape {
-    match verdict {
+/// The verdict, and how large the change is.
+fn verdict(row: &Compared) -> Markup {
+    let shape = match row.verdict {
         "better" => Shape::Sound,
         "worse" => Shape::Attend,
-        "no-change-shown" => Shape::Note,
         _ => Shape::Raw,
+    };
+    // What rounds to nothing has no sign.
+    let words = row.words.replace("-0.00", "0.00").replace("+0.00", "0.00");
+    let (call, size) = words.split_once(": ").unwrap_or((&words, ""));
+    html! {
+        span.call { (icon(shape)) (texts::said(call)) }
+        @if !size.is_empty() { " " span.size { (texts::said(size)) } }
     }
 }

@@ -46,10 +46,10 @@ pub(super) async fn page(State(app): State<App>, Path(car): Path<String>) -> Res
         .await?;
     let (id, name) = (seen.view.car.id.as_str(), seen.view.car.name.as_str());
     let body = html! {
-        h1 { "Evidence" }
+        h1 { (texts::TAB_EVIDENCE) ", " (name) }
         p { (texts::EVIDENCE) }
         section {
-            h2 { "Make a bag" }
+            h2 { (texts::MAKE_A_BAG) }
             @match (&seen.key, seen.week) {
                 (Err(_), _) => p.notice role="alert" { (texts::NO_KEY) },
                 (_, None) => p.empty { (texts::NO_CYCLES) },
@@ -57,13 +57,18 @@ pub(super) async fn page(State(app): State<App>, Path(car): Path<String>) -> Res
             }
         }
         section #bags {
-            h2 { "Bags" }
-            @if seen.bags.is_empty() { p.empty { "None was made yet." } }
+            h2 { (texts::BAGS) }
+            @if seen.bags.is_empty() { p.empty { (texts::NO_BAGS) } }
             ul.bags { @for bag in &seen.bags { (item(id, bag)) } }
         }
         @if let Ok(fingerprint) = &seen.key { (checking(fingerprint)) }
     };
-    Ok(frame(&format!("Evidence, {name}"), Some((id, name, At::Evidence)), &app.hub().ports(), &body))
+    Ok(frame(
+        &format!("{}, {name}", texts::TAB_EVIDENCE),
+        Some((id, name, At::Evidence)),
+        &app.hub().ports(),
+        &body,
+    ))
 }
 
 fn form(car: &str, week: (Micros, Micros), bags: &[Bag]) -> Markup {
@@ -71,30 +76,30 @@ fn form(car: &str, week: (Micros, Micros), bags: &[Bag]) -> Markup {
     html! {
         form.evidence method="post" action={ (car_href(car)) "/evidence" } {
             fieldset {
-                legend { "Which part of what was recorded" }
-                label { "From (UTC) " input type="datetime-local" name="from" value=(field(week.0)); }
-                label { "Until (UTC) " input type="datetime-local" name="until" value=(field(week.1 + Seconds(60.0))); }
-                label { "or cycles, counted from the car's first " input type="text" name="cycles" placeholder="12-20" pattern=" *[0-9]+ *(- *[0-9]+ *)?" size="9"; }
-                p.quiet { "The times of the car's newest week are filled in; empty: from the first moment, up to the newest cycle. Cycles go before times." }
+                legend { (texts::WHICH_PART) }
+                label { (texts::PART_FROM) " " input type="datetime-local" name="from" value=(field(week.0)); }
+                label { (texts::PART_UNTIL) " " input type="datetime-local" name="until" value=(field(week.1 + Seconds(60.0))); }
+                label { (texts::PART_CYCLES) " " input type="text" name="cycles" placeholder="12-20" pattern=" *[0-9]+ *(- *[0-9]+ *)?" size="9"; }
+                p.quiet { (texts::PART_NOTE) }
             }
             fieldset {
-                legend { "Leave out" }
+                legend { (texts::LEAVE_OUT_TITLE) }
                 @for (name, words) in texts::LEAVE_OUT {
                     label.tick { input type="checkbox" name=(name) value="yes"; " " (words) }
                 }
             }
             fieldset {
-                legend { "The report" }
-                label { "Paper " select name="paper" { option value="a4" { "A4" } option value="letter" { "Letter" } } }
-                label { "It corrects " select name="revises" {
-                    option value="" { "no earlier bag" }
+                legend { (texts::THE_REPORT) }
+                label { (texts::PAPER) " " select name="paper" { option value="a4" { "A4" } option value="letter" { "Letter" } } }
+                label { (texts::IT_CORRECTS) " " select name="revises" {
+                    option value="" { (texts::NO_EARLIER_BAG) }
                     @for bag in bags.iter().filter(|bag| bag.stage == Stage::Made) {
-                        option value=(bag.number) { "bag " (bag.number) }
+                        option value=(bag.number) { (texts::bag(bag.number)) }
                     }
                 } }
             }
-            button type="submit" disabled[busy] { "Make the bag" }
-            @if busy { p.quiet { "One at a time: wait until the one below is made." } }
+            button type="submit" disabled[busy] { (texts::MAKE_IT) }
+            @if busy { p.quiet { (texts::ONE_AT_A_TIME) } }
         }
     }
 }
@@ -103,8 +108,8 @@ fn item(car: &str, bag: &Bag) -> Markup {
     let address = format!("/api/v1{}/evidence/{}", car_href(car), bag.number);
     html! {
         li.bag {
-            h3 { "Bag " (bag.number) @if let Some(number) = bag.revises { span.quiet { ", corrects bag " (number) } } }
-            p { (bag.stretch) @for what in &bag.left_out { " Without " (what) "." } }
+            h3 { (texts::capital(&texts::bag(bag.number))) @if let Some(number) = bag.revises { span.quiet { (texts::corrects_bag(number)) } } }
+            p { (bag.stretch) @for what in &bag.left_out { " " (texts::without(what)) } }
             @match bag.stage {
                 Stage::Making => {
                     p role="status" data-making=(address) { (bag.says) }
@@ -114,19 +119,15 @@ fn item(car: &str, bag: &Bag) -> Markup {
                         " " a href={ (car_href(car)) "/evidence#bags" } { (texts::LOOK_AGAIN) }
                     }
                 }
-                Stage::Failed => p.caution { "Nothing came of it: " (bag.says) },
+                Stage::Failed => p.caution { (texts::NOTHING_CAME) " " (bag.says) },
                 Stage::Made => {
                     p { (bag.says) }
-                    p { a.button href={ (address) "/bag.zip" } download { "Download" @if let Some(size) = bag.size_bytes { " (" (texts::size(size)) ")" } } }
+                    p { a.button href={ (address) "/bag.zip" } download { (texts::DOWNLOAD) @if let Some(size) = bag.size_bytes { " (" (texts::size(size)) ")" } } }
                     details {
-                        summary { "What names it" }
+                        summary { (texts::WHAT_NAMES_IT) }
                         dl.facts {
-                            @for (word, digest) in [
-                                ("Tag manifest, SHA-256", &bag.tag_manifest_sha256),
-                                ("Signed by the key", &bag.key_fingerprint),
-                                ("End of the chain over what was recorded", &bag.chain_head),
-                                ("End of the chain over the archive", &bag.seals_head),
-                            ] {
+                            @let digests = [&bag.tag_manifest_sha256, &bag.key_fingerprint, &bag.chain_head, &bag.seals_head];
+                            @for (word, digest) in texts::DIGESTS.into_iter().zip(digests) {
                                 @if let Some(digest) = digest { div { dt { (word) } dd { code { (digest) } } } }
                             }
                         }
@@ -140,10 +141,10 @@ fn item(car: &str, bag: &Bag) -> Markup {
 fn checking(fingerprint: &str) -> Markup {
     html! {
         section {
-            h2 { "How the other side checks it" }
-            p { "Whoever gets a bag needs the public key by another way than the bag: " a href="/api/v1/evidence/public.pem" download { "public.pem" } ", or its fingerprint read out:" }
+            h2 { (texts::CHECKING) }
+            p { (texts::CHECKING_KEY[0]) a href="/api/v1/evidence/public.pem" download { "public.pem" } (texts::CHECKING_KEY[1]) }
             p { code.digest { (fingerprint) } }
-            p { "Then " code { "foldwatch evidence verify BAG --key public.pem" } " says whether every byte is as signed, whether the samples are what was recorded, and whether they give the findings and the report. The bag tells how it is done without foldwatch." }
+            p { (texts::CHECKING_HOW[0]) code { "foldwatch evidence verify BAG --key public.pem" } (texts::CHECKING_HOW[1]) }
             p.quiet { (texts::EVIDENCE_LIMITS) }
         }
     }

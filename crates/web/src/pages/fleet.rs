@@ -25,7 +25,7 @@ pub(super) async fn page(State(app): State<App>, Query(asked): Query<FleetAsked>
             Ok((fleet.list(&which), fleet.now(), fleet.waiting, groups, kinds, fleet.count(), told))
         })
         .await?;
-    let choice = |name: &str, label: &str, all: &str, options: &[String], chosen: &Option<String>| {
+    let choice = |name: &str, (label, all): (&str, &str), options: &[String], chosen: &Option<String>| {
         html! {
             label { (label) " " select name=(name) {
                 option value="" { (all) }
@@ -37,28 +37,26 @@ pub(super) async fn page(State(app): State<App>, Query(asked): Query<FleetAsked>
         h1 { (texts::FLEET) }
         p.lead { (texts::FLEET_LEAD) }
         form.choose method="get" action="/fleet" {
-            label { "First " select name="order" {
-                option value="days" selected[order == Order::Days] { "nearest to a limit" }
-                option value="risk" selected[order == Order::Risk] { "highest risk in 90 days" }
+            label { (texts::FLEET_FIRST) " " select name="order" {
+                @for ((value, word), one) in texts::FLEET_ORDERS.into_iter().zip([Order::Days, Order::Risk]) {
+                    option value=(value) selected[order == one] { (word) }
+                }
             } }
-            @if !groups.is_empty() { (choice("group", "Group", "all groups", &groups, &asked.group)) }
-            @if kinds.len() > 1 { (choice("kind", "Roof", "all roofs", &kinds, &asked.kind)) }
-            button type="submit" { "Show" }
+            @if !groups.is_empty() { (choice("group", texts::FLEET_GROUP, &groups, &asked.group)) }
+            @if kinds.len() > 1 { (choice("kind", texts::FLEET_KIND, &kinds, &asked.kind)) }
+            button type="submit" { (texts::FLEET_SHOW) }
         }
         @if waiting > 0 { p.seen role="status" { (texts::fleet_waiting(waiting)) } }
-        @if let Some(now) = now { p.quiet { "As of the newest cycle of all, " (time(&rfc3339(now))) "." } }
+        @if let Some(now) = now { p.quiet { (texts::FLEET_NOW) (time(&rfc3339(now))) "." } }
         @if cars.is_empty() { p.empty { (texts::fleet_empty(count)) } }
         @else {
             div.scroll tabindex="0" role="group" aria-label=(texts::FLEET) {
                 table.fleet {
-                    thead { tr {
-                        th scope="col" { "Car" } th scope="col" { "Do" } th scope="col" { "Its limit" } th scope="col" { "What comes first" }
-                        th scope="col" { "Risk in 90 days" } th scope="col" { "Beside its kind" }
-                    } }
+                    thead { tr { @for word in texts::FLEET_COLUMNS { th scope="col" { (word) } } } }
                     tbody { @for row in &cars { (car(row)) } }
                 }
             }
-            @if listed > cars.len() { p.quiet { "The first " (cars.len()) " of " (listed) " cars." } }
+            @if listed > cars.len() { p.quiet { (texts::first_of(cars.len(), listed)) } }
             p.quiet { (texts::FLEET_RATE) }
         }
         @if let Some(matters) = &told { (messages(matters)) }
@@ -76,9 +74,7 @@ fn messages(matters: &[MatterRow]) -> Markup {
             @else {
                 div.scroll tabindex="0" role="group" aria-label=(texts::TOLD) {
                     table.told {
-                        thead { tr {
-                            th scope="col" { "Car" } th scope="col" { "Matter" } th scope="col" { "Seen" } th scope="col" { "Told" }
-                        } }
+                        thead { tr { @for word in texts::TOLD_COLUMNS { th scope="col" { (word) } } } }
                         tbody { @for matter in matters.iter().take(MATTERS) { tr {
                             th scope="row" { a href=(car_href(&matter.car)) { (matter.name) } }
                             td { (matter.title) @if matter.ended.is_some() { span.quiet { " " (texts::TOLD_ENDED) } } }
@@ -87,7 +83,7 @@ fn messages(matters: &[MatterRow]) -> Markup {
                         } } }
                     }
                 }
-                @if matters.len() > MATTERS { p.quiet { "The newest " (MATTERS) " of " (matters.len()) "." } }
+                @if matters.len() > MATTERS { p.quiet { (texts::newest_matters(MATTERS, matters.len())) } }
             }
         }
     }
@@ -98,9 +94,9 @@ fn telling(one: &TellingRow) -> Markup {
         span.call {
             @match (&one.arrived, &one.next) {
                 (Some(at), _) => { (icon(Shape::Sound)) (one.way) " " (time(at)) },
-                (None, Some(at)) if one.tries > 0 => { (icon(Shape::Attend)) (one.way) ": " (one.trouble) "; again " (time(at)) },
-                (None, Some(_)) => { (icon(Shape::Note)) (one.way) ": being sent" },
-                (None, None) => { (icon(Shape::Stop)) (one.way) ": given up, " (one.trouble) },
+                (None, Some(at)) if one.tries > 0 => { (icon(Shape::Attend)) (texts::telling_fails(&one.way, &one.trouble)) (time(at)) },
+                (None, Some(_)) => { (icon(Shape::Note)) (texts::telling_now(&one.way)) },
+                (None, None) => { (icon(Shape::Stop)) (texts::telling_given_up(&one.way, &one.trouble)) },
             }
         }
     }
@@ -119,18 +115,19 @@ fn car(row: &CarRow) -> Markup {
                 a href={ (car_href(&row.car)) "/trend" } { (row.name) }
                 @if !row.group.is_empty() { span.quiet { " " (row.group) } }
             }
-            td { span.call { (icon(shape)) (word) } @if row.called.len() > 1 { span.quiet { ", " (row.called.len()) " numbers" } } }
+            td { span.call { (icon(shape)) (word) } @if row.called.len() > 1 { span.quiet { " " (texts::for_numbers(row.called.len())) } } }
             td { (texts::said(&worst.forecast.words)) }
             td {
                 (texts::followed(&worst.of)) ": " (texts::fixed(worst.level, 2)) " " (worst.of.unit)
                 @if let Some(slope) = &worst.slope {
-                    span.quiet { ", " (texts::signed(slope.per_100_cycles.value, 2)) " in 100 cycles (" (texts::signed(slope.per_100_cycles.low, 2)) " to " (texts::signed(slope.per_100_cycles.high, 2)) ")" }
+                    @let [value, low, high] = [slope.per_100_cycles.value, slope.per_100_cycles.low, slope.per_100_cycles.high].map(|v| texts::signed(v, 2));
+                    span.quiet { ", " (texts::in_100_cycles(&value, &low, &high, &worst.of.unit)) }
                 }
             }
             td { (texts::fixed(100.0 * row.risk_90_days, 0)) " %" }
             td {
                 @match &row.kin {
-                    Some(kin) => { (texts::fixed(100.0 * kin.ratio, 0)) " % of the usual of " (kin.cars) @if kin.unlike { strong { ", unlike them" } } },
+                    Some(kin) => { (texts::of_the_usual(&texts::fixed(100.0 * kin.ratio, 0), kin.cars)) @if kin.unlike { strong { ", " (texts::UNLIKE_THEM) } } },
                     None => span.quiet { (texts::TOO_FEW_KIN) },
                 }
             }

@@ -29,7 +29,7 @@ pub(super) async fn page(State(app): State<App>, Path(car): Path<String>) -> Res
     let (id, name) = (view.car.id.as_str(), view.car.name.as_str());
     let body = html! {
         @match &now {
-            Some(now) => (under_way(id, now)),
+            Some(now) => (under_way(id, name, now)),
             None => {
                 h1 { (texts::GUIDE) ", " (name) }
                 p.lead { (texts::GUIDE_LEAD) }
@@ -45,13 +45,13 @@ fn offer(car: &str, kind: Kind, last: Option<&Entry>) -> Markup {
         li.test {
             h2 { (kind.title()) }
             p { (kind.purpose()) }
-            p.quiet { "About " (kind.minutes()) " minutes. "
+            p.quiet { (texts::about_minutes(f64::from(kind.minutes()))) " "
                 @match last {
-                    Some(entry) => { "Last: " (short_time(&rfc3339(entry.at))) ", " strong { (texts::grade(&entry.result)) } ". " },
+                    Some(entry) => { (texts::LAST_TIME) " " (short_time(&rfc3339(entry.at))) ", " strong { (texts::grade(&entry.result)) } ". " },
                     None => (texts::NEVER_DONE),
                 }
             }
-            @if let Some(entry) = last { details { summary { (texts::LAST_RECORD) } (record(&entry.text)) } }
+            @if let Some(entry) = last { details { summary { (texts::LAST_RECORD) } (lines(&entry.text)) } }
             form method="post" action={ (car_href(car)) "/guide/begin" } {
                 button type="submit" name="test" value=(kind.as_str()) { (texts::BEGIN) ": " (kind.title()) }
             }
@@ -59,10 +59,10 @@ fn offer(car: &str, kind: Kind, last: Option<&Entry>) -> Markup {
     }
 }
 
-fn under_way(car: &str, now: &GuideNow) -> Markup {
+fn under_way(car: &str, name: &str, now: &GuideNow) -> Markup {
     html! {
         div.guide data-live={ "/api/v1" (car_href(car)) "/live" } data-at=(now.at) {
-            p.trail { (now.kind.title()) ", " @if now.does.is_some() { "step " (now.at + 1) " of " (now.steps.len()) } @else { (texts::ALL_ANSWERED) } }
+            p.trail { (name) ". " (now.kind.title()) ", " @if now.does.is_some() { (texts::step_of(now.at + 1, now.steps.len())) } @else { (texts::ALL_ANSWERED) } }
             @if let Some(does) = &now.does {
                 h1 { (sentence(does)) }
                 @if !now.caution.is_empty() { p.caution { (now.caution) } }
@@ -70,7 +70,7 @@ fn under_way(car: &str, now: &GuideNow) -> Markup {
                 p.seen data-part="says" role="status" { (sentence(&now.says)) }
                 form.presses method="post" action={ (car_href(car)) "/guide/press" } {
                     input type="hidden" name="at" value=(now.at);
-                    @for press in &now.presses { button type="submit" name="press" value=(press.as_str()) { (texts::press(*press)) } }
+                    @for press in now.presses.iter().filter(|press| now.at > 0 || **press != Press::Again) { button type="submit" name="press" value=(press.as_str()) { (texts::press(*press)) } }
                 }
                 noscript { p { (texts::GUIDE_WITHOUT_SCRIPT) " " a href={ (car_href(car)) "/guide" } { (texts::LOOK_AGAIN) } } }
             } @else {
@@ -109,7 +109,7 @@ fn shape(grade: &str) -> Shape {
 }
 
 /// The lines of a record.
-fn record(text: &str) -> Markup {
+pub(super) fn lines(text: &str) -> Markup {
     html! { ul.lines { @for line in text.lines() { li { (sentence(line)) } } } }
 }
 

@@ -89,13 +89,13 @@ impl IntoResponse for Failed {
     fn into_response(self) -> Response {
         let body = html! {
             section.notice role="alert" {
-                h1 { "This can't be shown" }
+                h1 { (texts::CANNOT_SHOW) }
                 p { (self.0.message) }
-                p { a.button href="/" { "To the cars" } }
-                p.quiet { "For whoever looks after foldwatch: " (self.0.code) }
+                p { a.button href="/" { (texts::TO_THE_CARS) } }
+                p.quiet { (texts::FOR_THE_KEEPER) (self.0.code) }
             }
         };
-        let response = (self.0.status, frame("not shown", None, &[], &body)).into_response();
+        let response = (self.0.status, frame(texts::CANNOT_SHOW, None, &[], &body)).into_response();
         with_advice(response, &self.0)
     }
 }
@@ -131,30 +131,42 @@ fn frame(title: &str, car: Option<(&str, &str, At)>, ports: &[PortState], body: 
                 a.skip href="#content" { (texts::SKIP) }
                 header.top {
                     a.name href="/" { (texts::NAME) }
-                    nav aria-label="pages" {
+                    nav aria-label=(texts::PAGES) {
                         a href="/" aria-current=[(car.is_none() && title == texts::CARS).then_some("page")] { (texts::CARS) }
                         a href="/fleet" aria-current=[(title == texts::FLEET).then_some("page")] { (texts::FLEET) }
                         a href="/ports" aria-current=[(title == texts::PORTS).then_some("page")] { (texts::PORTS) }
-                        @if let Some((id, name, at)) = car {
-                            span.of { (name) }
-                            a href=(car_href(id)) aria-current=[(at == At::Car).then_some("page")] { "Record" }
-                            a href={ (car_href(id)) "/bench" } aria-current=[(at == At::Bench).then_some("page")] { "Bench" }
-                            a href={ (car_href(id)) "/guide" } aria-current=[(at == At::Guide).then_some("page")] { (texts::GUIDE) }
-                            a href={ (car_href(id)) "/trend" } aria-current=[(at == At::Trend).then_some("page")] { "Trend" }
-                            a href={ (car_href(id)) "/evidence" } aria-current=[(at == At::Evidence).then_some("page")] { "Evidence" }
-                            a href={ (car_href(id)) "/compare" } aria-current=[(at == At::Compare).then_some("page")] { (texts::COMPARE) }
-                        }
                     }
+                    @if let Some((id, name, at)) = car { (car_pages(id, name, at)) }
                 }
                 @for port in ports.iter().filter(|p| !p.well) {
-                    p.lost role="status" { strong { (port.port) } " " (port.words) " Since " (texts::moment(&port.since)) "." }
+                    p.lost role="status" { strong { (port.port) } " " (port.words) " " (texts::SINCE) " " (texts::moment(&port.since)) "." }
                 }
                 main id="content" { (body) }
                 footer {
                     p { (texts::CAUTION) }
                     (reading_form(reading))
-                    p { a href="/sign-in" { "Sign in or out" } " · " a href="/api" { "For programs: the API" } }
+                    p { a href="/sign-in" { (texts::SIGN_IN_OR_OUT) } " · " a href="/api" { (texts::API) } }
                 }
+            }
+        }
+    }
+}
+
+/// The pages of a car: a line of their own on a phone.
+fn car_pages(id: &str, name: &str, at: At) -> Markup {
+    let pages = [
+        (At::Car, "", texts::TAB_RECORD),
+        (At::Bench, "/bench", texts::BENCH),
+        (At::Guide, "/guide", texts::GUIDE),
+        (At::Trend, "/trend", texts::TAB_TREND),
+        (At::Compare, "/compare", texts::COMPARE),
+        (At::Evidence, "/evidence", texts::TAB_EVIDENCE),
+    ];
+    html! {
+        nav.car aria-label=(name) {
+            span.of aria-hidden="true" { (name) }
+            @for (page, path, word) in pages {
+                a href={ (car_href(id)) (path) } aria-current=[(at == page).then_some("page")] { (word) }
             }
         }
     }

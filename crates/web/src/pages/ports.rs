@@ -77,7 +77,7 @@ fn listened(port: &PortState, cars: &[Car]) -> Markup {
 
 fn state(port: &PortState) -> Markup {
     html! {
-        p { (icon(if port.well { Shape::Sound } else { Shape::Attend })) (texts::capital(&port.words)) ". " span.quiet { "Since " (short_time(&port.since)) "." } }
+        p { (icon(if port.well { Shape::Sound } else { Shape::Attend })) (texts::capital(&port.words)) ". " span.quiet { (texts::SINCE) " " (short_time(&port.since)) "." } }
     }
 }
 

@@ -6,7 +6,8 @@ use axum::response::Redirect;
 use maud::{Markup, html};
 use serde::Deserialize;
 
-use super::{Failed, car_href, short_time, who};
+use super::guide::lines;
+use super::{Failed, car_href, sentence, short_time, who};
 use crate::app::App;
 use crate::entries::{self, EntryRow, Written};
 use crate::failure::Failure;
@@ -23,7 +24,7 @@ pub(super) fn section(car: &str, entries: &[EntryRow]) -> Markup {
             h2 { (texts::RECORD) }
             @if entries.is_empty() { p.empty { (texts::NOTHING_WRITTEN) } }
             ul.record { @for entry in entries.iter().rev().take(SHOWN) { (item(entry)) } }
-            @if entries.len() > SHOWN { p.quiet { "And " (entries.len() - SHOWN) " older ones, in the CSV." } }
+            @if entries.len() > SHOWN { p.quiet { (texts::older_entries(entries.len() - SHOWN)) } }
             details open[entries.is_empty()] {
                 summary { (texts::WRITE_ENTRY) }
                 p { (texts::WRITE_LEAD) }
@@ -42,7 +43,7 @@ pub(super) fn section(car: &str, entries: &[EntryRow]) -> Markup {
                 summary { (texts::MANY_ENTRIES) }
                 p { a href={ "/api/v1" (car_href(car)) "/record.csv" } { (texts::RECORD_CSV) } }
                 form.entry method="post" action={ (car_href(car)) "/record" } {
-                    label { (texts::ENTRY_CSV) " " textarea name="csv" rows="4" required placeholder="at,subject\n2026-05-01T08:00:00Z,lid cylinder resealed" {} }
+                    label { (texts::ENTRY_CSV) " " textarea name="csv" rows="4" required placeholder=(texts::CSV_EXAMPLE) {} }
                     button type="submit" { (texts::TAKE_IN) }
                 }
             }
@@ -54,12 +55,32 @@ fn item(entry: &EntryRow) -> Markup {
     html! {
         li.corrected[entry.corrected] {
             span.quiet { (entry.number) ". " } (short_time(&entry.at)) " "
-            strong { (texts::entry_kind(entry.kind)) ": " (entry.subject) }
-            @if !entry.result.is_empty() { ". " (entry.result) }
-            @if !entry.text.is_empty() { " " (entry.text) }
+            (said(entry))
             @if !entry.author.is_empty() { span.quiet { " " (entry.author) } }
-            @if let Some(number) = entry.corrects { span.quiet { " (in place of " (number) ")" } }
+            @if let Some(number) = entry.corrects { span.quiet { " " (texts::in_place_of(number)) } }
             @if entry.corrected { span.quiet { " " (texts::CORRECTED) } }
+        }
+    }
+}
+
+/// What it was: a guided test by its name with its record folded away, a check by what was asked and seen.
+fn said(entry: &EntryRow) -> Markup {
+    let kind = texts::entry_kind(entry.kind);
+    html! {
+        @match (entry.kind, foldwatch_guide::Kind::of(&entry.subject)) {
+            ("check", Some(test)) => {
+                strong { (kind) ": " (test.title()) }
+                ". " (texts::capital(texts::grade(&entry.result))) "."
+                @if !entry.text.is_empty() { details { summary { (texts::LAST_RECORD) } (lines(&entry.text)) } }
+            }
+            ("check", None) if !entry.text.is_empty() => {
+                strong { (kind) ": " (entry.result) } ". " (sentence(&entry.text))
+            }
+            _ => {
+                strong { (kind) ": " (entry.subject) }
+                @if !entry.result.is_empty() { ". " (entry.result) }
+                @if !entry.text.is_empty() { " " (entry.text) }
+            }
         }
     }
 }

@@ -8,11 +8,13 @@ use foldwatch_access::{By, Caller, Refusal};
 use maud::{Markup, html};
 use serde::Deserialize;
 
+use super::api_list::typed;
 use super::{Failed, frame};
 use crate::app::App;
 use crate::door::{Deed, From, Peer, cookie};
 use crate::failure::{Asked, Failure};
 use crate::gate::with_advice;
+use crate::texts;
 
 /// A browser is known for so long.
 const DEVICE_DAYS: u32 = 180;
@@ -55,43 +57,40 @@ pub(super) async fn page(caller: Option<Extension<Caller>>, Asked(asked): Asked<
 }
 
 fn known(caller: &Caller) -> Markup {
+    let (before, after) = texts::signed_in_as(caller.role.as_str());
     let body = html! {
         section {
-            h1 { "Signed in" }
-            p { "You are signed in here as " strong { (caller.name) } ", who may " (caller.role.as_str()) "." }
-            form.entry method="post" action="/sign-out" { button type="submit" { "Sign out" } }
-            p { a href="/" { "To the cars" } }
+            h1 { (texts::SIGNED_IN) }
+            p { (before) strong { (caller.name) } (after) }
+            form.entry method="post" action="/sign-out" { button type="submit" { (texts::SIGN_OUT) } }
+            p { a href="/" { (texts::TO_THE_CARS) } }
         }
     };
-    frame("signed in", None, &[], &body)
+    frame(texts::SIGNED_IN, None, &[], &body)
 }
 
 /// The form, with what is to come after it and why it is shown again.
 pub(crate) fn form(then: &str, kept: Option<&Kept>, failure: Option<&Failure>) -> Response {
     let body = html! {
         section {
-            h1 { "Sign in" }
+            h1 { (texts::SIGN_IN) }
             @if let Some(failure) = failure { p.notice role="alert" { (failure.message) } }
-            @if kept.is_some() { p { "What you entered is not lost: it is shown once more when you are signed in." } }
+            @if kept.is_some() { p { (texts::NOT_LOST) } }
             form.entry.sign-in method="post" action="/sign-in" {
-                label { "Name " input type="text" name="name" required maxlength="64" autocomplete="username"; }
-                label { "Password " input type="password" name="password" required maxlength="1024" autocomplete="current-password"; }
+                label { (texts::SIGN_IN_NAME) " " input type="text" name="name" required maxlength="64" autocomplete="username"; }
+                label { (texts::SIGN_IN_PASSWORD) " " input type="password" name="password" required maxlength="1024" autocomplete="current-password"; }
                 input type="hidden" name="then" value=(then);
                 @if let Some(kept) = kept {
                     input type="hidden" name="to" value=(kept.to);
                     input type="hidden" name="body" value=(kept.body);
                 }
-                button type="submit" { "Sign in" }
+                button type="submit" { (texts::SIGN_IN) }
             }
-            p.quiet {
-                "On the machine itself everything can be looked at without signing in. The first name is "
-                code { "owner" } "; its password was told when the daemon first started, and stands in the file "
-                code { "owner-password" } " in its folder. " code { "foldwatch access" } " adds people and tokens."
-            }
+            p.quiet { (typed(texts::SIGN_IN_HELP)) }
         }
     };
     let status = failure.map_or(axum::http::StatusCode::OK, |failure| failure.status);
-    let response = (status, frame("sign in", None, &[], &body)).into_response();
+    let response = (status, frame(texts::SIGN_IN, None, &[], &body)).into_response();
     match failure {
         Some(failure) => with_advice(response, failure),
         None => response,
@@ -135,17 +134,17 @@ fn again(kept: &Kept) -> Markup {
     let fields: Vec<(String, String)> = serde_urlencoded::from_str(&kept.body).unwrap_or_default();
     let body = html! {
         section {
-            h1 { "Signed in" }
-            p { "This is what you entered. It is kept when you send it." }
+            h1 { (texts::SIGNED_IN) }
+            p { (texts::ENTERED_BEFORE) }
             form.entry method="post" action=(kept.to) {
-                dl { @for (name, value) in fields.iter().filter(|(_, value)| !value.is_empty()) { dt { (name) } dd { (value) } } }
+                dl { @for (name, value) in fields.iter().filter(|(_, value)| !value.is_empty()) { dt { (texts::field(name)) } dd { (value) } } }
                 @for (name, value) in &fields { input type="hidden" name=(name) value=(value); }
-                button type="submit" { "Enter it" }
+                button type="submit" { (texts::SEND_IT) }
             }
-            p { a href="/" { "Leave it" } }
+            p { a href="/" { (texts::LEAVE_IT) } }
         }
     };
-    frame("signed in", None, &[], &body)
+    frame(texts::SIGNED_IN, None, &[], &body)
 }
 
 /// Ends the session.

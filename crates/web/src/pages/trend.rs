@@ -32,18 +32,18 @@ pub(super) async fn page(State(app): State<App>, Path(car): Path<String>) -> Res
         some.flat_map(|t| charts::figures(Page::Trend, &material(t))).collect::<Vec<_>>()
     };
     let body = html! {
-        h1 { "Trend, " (name) }
+        h1 { (texts::TAB_TREND) ", " (name) }
         p.lead { (texts::TREND_LEAD) }
         @if let Some(now) = found.now {
-            p.quiet { "As of the newest cycle, " (time(&rfc3339(now))) ". " (texts::TREND_SPLIT) }
-            @for service in &found.services { p { "Work " (time(&rfc3339(service.at))) ": " (service.what) } }
+            p.quiet { (texts::AS_OF_NEWEST) (time(&rfc3339(now))) ". " (texts::TREND_SPLIT) }
+            @for service in &found.services { p { (texts::WORK) " " (time(&rfc3339(service.at))) ": " (service.what) } }
         }
         @if found.now.is_none() { p.empty { (texts::NO_CYCLES) } }
         @else {
-            @for (word, title) in [("opening", "Opening"), ("closing", "Closing")] {
-                section { h2 { (title) } div.pair { @for figure in figures(word) { (charts::svg::draw(&figure)) } } }
+            @for word in ["opening", "closing"] {
+                section { h2 { (texts::way(word)) } div.pair { @for figure in figures(word) { (charts::svg::draw(&figure)) } } }
             }
         }
     };
-    Ok(frame("Trend", Some((id, name, At::Trend)), &app.hub().ports(), &body))
+    Ok(frame(texts::TAB_TREND, Some((id, name, At::Trend)), &app.hub().ports(), &body))
 }

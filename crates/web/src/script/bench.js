@@ -10,7 +10,7 @@
   const WINDOW = 30, HELD = 2;
   // Less than this is noise: it does not fill the lane. The same as in the pictures of a cycle.
   const LEAST = { pressure: 10, voltage: 2 };
-  const WORDS = { switch: ["made", "free"], valve: ["energised", "off"], pump: ["on", "off"], demand: ["given", "-"] };
+  const WORDS = Object.fromEntries(words.states.split(" ").map((w) => w.split(":")).map(([kind, ...both]) => [kind, both]));
 
   const lanes = [...bench.querySelectorAll(".lane")].map((box) => ({
     signal: box.dataset.signal, kind: box.dataset.kind, state: box.classList.contains("state"), box,
@@ -43,7 +43,8 @@
   const state = (s) => {
     set("direction", s.direction || "");
     set("phase", s.phase || (s.moving ? words.holding : words.rest));
-    set("waiting", s.waiting_for.map((w) => `${w.label} ${w.made ? words.make : words.free}`).join(", ") || words.nothing);
+    set("waiting", s.waiting_for.map((w) => `${w.label} ${w.made ? words.make : words.free}`).join(", "));
+    part("waiting").parentElement.classList.toggle("idle", !s.waiting_for.length);
     set("elapsed", one(s.elapsed_s)); set("expected", one(s.expected_s)); set("limit", one(s.limit_s)); set("pump-left", one(s.pump_left_s));
     const meter = part("meter");
     meter.max = s.limit_s || 1; meter.high = s.expected_s || 1; meter.value = s.elapsed_s || 0;

@@ -34,9 +34,8 @@
     due = 0;
     const [a, b] = shown, [from, until] = drawn, k = (until - from) / (b - a);
     for (const box of figures()) {
-      const plot = box.querySelector("svg.plot");
-      plot.setAttribute("width", `${k * 100}%`);
-      plot.setAttribute("x", `${-(a - from) / (b - a) * 100}%`);
+      // Not drawn anew, however much stands in it: the layer that is there is moved and stretched.
+      box.querySelector(".plot").style.transform = `translateX(${-(a - from) / (b - a) * 100}%) scaleX(${k})`;
     }
     point(cursor);
   };
@@ -68,7 +67,7 @@
       history.replaceState(null, "", query);
       fine();
     } catch (error) {
-      if (error.name !== "AbortError") { readout.hidden = false; readout.textContent = sheet.dataset.lost || "These pictures could not be drawn finer: foldwatch does not answer. What is shown is stretched."; }
+      if (error.name !== "AbortError") { readout.hidden = false; readout.textContent = sheet.dataset.lost; }
     }
   };
   const zoom = (factor, at) => look(at - (at - shown[0]) * factor, at + (shown[1] - at) * factor);
@@ -88,14 +87,14 @@
     readout.hidden = false;
     readout.textContent = "";
     const put = (label, value, beside) => { const s = fw.make("span"); s.append(label + " ", fw.make("b", value)); if (beside) s.append(fw.make("small", ` (${beside})`)); readout.append(s); };
-    put("at", `${fw.fixed(cursor, 3)} s`);
+    put(sheet.dataset.at, `${fw.fixed(cursor, 3)} s`);
     if (!traces) return;
     for (const t of traces.numbers) {
       const r = t.reference;
       put(t.label, fw.quantity(t.values[before(t.times_s, cursor)], t.unit), r && r.times_s.length ? fw.quantity(r.values[before(r.times_s, cursor)], t.unit) : "");
     }
     const on = traces.states.filter((s) => s.known && s.on_s.some(([a, b]) => a <= cursor && cursor < b)).map((s) => s.label);
-    put("on:", on.join(", ") || "nothing");
+    put(sheet.dataset.on, on.join(", ") || sheet.dataset.nothing);
   };
   const time = (box, x) => { const r = box.getBoundingClientRect(); return shown[0] + (x - r.left) / r.width * (shown[1] - shown[0]); };
 

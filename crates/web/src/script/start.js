@@ -4,7 +4,7 @@ const fw = (() => {
   const { comma, psi, fahrenheit } = document.documentElement.dataset;
   const sign = (text) => comma ? text.replace(".", ",") : text;
   // The reader's units: factor and offset, as the server has them.
-  const unit = (name) => psi && name === "bar" ? ["psi", 14.503774, 0] : fahrenheit && name === "°C" ? ["°F", 1.8, 32] : [name, 1, 0];
+  const unit = (name) => psi && name === "bar" ? ["psi", 14.503774, 0] : fahrenheit && name === "°C" ? ["°F", 1.8, 32] : [{ deg: "°", Ohm: "Ω" }[name] || name, 1, 0];
   const known = (v) => v !== null && v !== undefined && !Number.isNaN(v);
   const fixed = (v, n) => known(v) ? sign(v.toFixed(n)) : "-";
   const number = (v) => known(v) ? fixed(v, Math.abs(v) >= 100 ? 0 : Math.abs(v) >= 10 ? 1 : 2) : "-";

@@ -33,11 +33,11 @@ fn finding_item(view: &CarView, cycle: &Cycle, n: usize, finding: &Finding) -> M
             h3 { span.number { (n) } (weight(&finding.weight)) " " (texts::kind(&finding.kind)) @if let Some(phase) = &finding.phase { span.place { " " (phase) } } }
             p { (sentence(&finding.message)) }
             dl.facts {
-                div { dt { "At" } dd { (texts::secs(at)) } }
-                div { dt { "Value" } dd { (texts::quantity(finding.value, &finding.unit)) } }
-                @if let Some(limit) = finding.limit { div { dt { "Limit" } dd { (texts::quantity(limit, &finding.unit)) } } }
-                div { dt { "How sure" } dd { (texts::sure(finding.sure)) } }
-                @if let Some(label) = label { div { dt { "Signal" } dd { (label) } } }
+                div { dt { (texts::FACT_AT) } dd { (texts::secs(at)) } }
+                div { dt { (texts::FACT_VALUE) } dd { (texts::quantity(finding.value, &finding.unit)) } }
+                @if let Some(limit) = finding.limit { div { dt { (texts::FACT_LIMIT) } dd { (texts::quantity(limit, &finding.unit)) } } }
+                div { dt { (texts::FACT_SURE) } dd { (texts::sure(finding.sure)) } }
+                @if let Some(label) = label { div { dt { (texts::FACT_SIGNAL) } dd { (label) } } }
             }
             p { a.place-link href={ "?from=" (format!("{:.2}", at - 1.5)) "&until=" (format!("{:.2}", at + 2.5)) "#sheet" } data-from=(at - 1.5) data-until=(at + 2.5) data-at=(at) { (texts::SHOW_PLACE) } }
             (help(&finding.kind))

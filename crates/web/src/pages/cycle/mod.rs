@@ -183,6 +183,7 @@ fn sheet_of(seen: &Seen) -> Markup {
     let reference = if seen.with_reference { "yes" } else { "no" };
     html! {
         div.sheet id="sheet" data-page=(href) data-traces={ "/api/v1" (href) "/traces" } data-reference=(reference)
+            data-lost=(texts::NOT_FINER) data-at=(texts::CURSOR_AT) data-on=(texts::CURSOR_ON) data-nothing=(texts::CURSOR_NOTHING)
             data-first=(seen.whole.0) data-last=(seen.whole.1) data-from=(seen.window.0) data-until=(seen.window.1) {
             (zoom(seen))
             @for figure in seen.figures() { (charts::svg::draw(&figure)) }
@@ -208,12 +209,12 @@ fn zoom(seen: &Seen) -> Markup {
     };
     html! {
         nav.zoom aria-label=(texts::PART_OF_CYCLE) {
-            a href=(to(whole.0, whole.1)) aria-current=[is_whole.then_some("true")] data-key="0" data-from=(whole.0) data-until=(whole.1) { (texts::WHOLE_CYCLE) }
-            @for phase in &cycle.phases {
+            a.whole href=(to(whole.0, whole.1)) aria-current=[is_whole.then_some("true")] data-key="0" data-from=(whole.0) data-until=(whole.1) { (texts::WHOLE_CYCLE) }
+            span.parts { @for phase in &cycle.phases {
                 @let (from, until) = (seconds(cycle, &phase.start), seconds(cycle, &phase.end));
                 @let margin = 0.15 * (until - from) + 0.2;
                 a href=(to(from - margin, until + margin)) data-from=(from - margin) data-until=(until + margin) { (phase.name) }
-            }
+            } }
             span.keys {
                 a href=(to(middle - span / 4.0, middle + span / 4.0)) data-key="+" data-by="0.5" { (texts::CLOSER) }
                 @if !is_whole {

@@ -9,14 +9,14 @@ pub(super) fn steps(cycle: &Cycle) -> Markup {
     html! {
         @if !cycle.phases.is_empty() {
             section {
-                h2 { "Steps" }
-                div.scroll tabindex="0" role="group" aria-label="steps" {
+                h2 { (texts::STEP_TABLE) }
+                div.scroll tabindex="0" role="group" aria-label=(texts::STEP_TABLE) {
                     table {
-                        thead { tr { th scope="col" { "Step" } th scope="col" { "Time, s" } th scope="col" { "Expected, s" } th scope="col" { "Limit, s" } th scope="col" { "At reference, s" } th scope="col" { "End" } th scope="col" { "Oil" } th scope="col" { "Supply" } } }
+                        thead { tr { @for (n, word) in texts::STEP_COLUMNS.iter().enumerate() { th.num[n != 0 && n != 5] scope="col" { (word) } } } }
                         tbody { @for phase in &cycle.phases { (step(phase)) } }
                     }
                 }
-                p.quiet { "Time ± its standard uncertainty. Expected and limit hold for this oil temperature and supply; at reference is what the step would have taken at the profile's conditions." }
+                p.quiet { (texts::STEP_TABLE_NOTE) }
             }
         }
     }
@@ -28,7 +28,7 @@ fn step(phase: &Phase) -> Markup {
     html! {
         tr id={ "step-" (phase.index) } {
             th scope="row" { (phase.name) }
-            td.num { (texts::fixed(phase.duration_s, 2)) span.quiet { " ± " (texts::number(phase.u_duration_s)) } @if slow { " !" } }
+            td.num { (texts::fixed(phase.duration_s, 2)) span.quiet { " ± " (texts::fixed((100.0 * phase.u_duration_s).ceil() / 100.0, 2)) } @if slow { " !" } }
             td.num { (maybe(phase.expected_s)) }
             td.num { (maybe(phase.limit_s)) }
             td.num { (maybe(phase.corrected_s)) }
@@ -44,7 +44,9 @@ pub(super) fn measures(cycle: &Cycle) -> Markup {
     for phase in &cycle.phases {
         hidden.extend(phase.measures.iter().filter(|m| m.value.is_none()).map(|m| (phase.name.clone(), m)));
     }
-    hidden.extend(cycle.measures.iter().filter(|m| m.value.is_none()).map(|m| ("whole cycle".to_owned(), m)));
+    hidden.extend(
+        cycle.measures.iter().filter(|m| m.value.is_none()).map(|m| (texts::WHERE_WHOLE.to_owned(), m)),
+    );
     // The same reason for each step is told once.
     let mut reasons: Vec<(String, String, Vec<String>)> = Vec::new();
     for (place, m) in hidden {
@@ -56,14 +58,14 @@ pub(super) fn measures(cycle: &Cycle) -> Markup {
     }
     html! {
         section {
-            h2 { "Measures" }
-            (measure_list("Whole cycle", &cycle.measures, true))
+            h2 { (texts::MEASURES) }
+            (measure_list(texts::MEASURES_WHOLE, &cycle.measures, true))
             @for phase in &cycle.phases { (measure_list(&phase.name, &phase.measures, false)) }
             @if !reasons.is_empty() {
                 details {
-                    summary { "Not observable (" (reasons.len()) ")" }
+                    summary { (texts::not_observable(reasons.len())) }
                     ul { @for (name, why, places) in &reasons {
-                        li { strong { (texts::measure(name)) } @if places.len() < 3 { " (" (places.join(", ")) ")" } ": " (why) "." }
+                        li { strong { (texts::measure(name)) } @if places.len() < 3 { " (" (places.join(", ")) ")" } ": " (texts::said(why)) "." }
                     } }
                 }
             }
@@ -79,7 +81,12 @@ fn measure_list(title: &str, measures: &[Measure], open: bool) -> Markup {
                 summary { (title) }
                 dl.measures {
                     @for (m, value) in seen {
-                        div { dt { (texts::measure(&m.name)) } dd { (texts::quantity(value, &m.unit)) @if let Some(u) = m.u.filter(|u| *u > 0.0) { span.quiet { " ± " (texts::spread(u, &m.unit)) } } } }
+                        div { dt { (texts::measure(&m.name)) } dd {
+                            @match m.u.filter(|u| *u > 0.0) {
+                                Some(u) => { @let (value, spread) = texts::with_spread(value, u, &m.unit); (value) span.quiet { " ± " (spread) } },
+                                None => (texts::quantity(value, &m.unit)),
+                            }
+                        } }
                     }
                 }
             }
