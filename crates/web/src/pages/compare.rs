@@ -71,22 +71,23 @@ fn table(rows: &[Compared]) -> Markup {
         _ => 2,
     });
     html! {
-        div.scroll tabindex="0" role="group" aria-label=(texts::BEFORE_AFTER) { table.compared {
+        div.scroll tabindex="0" role="group" aria-label=(texts::BEFORE_AFTER) { table.compared.stacked {
             thead { tr { @for word in texts::COMPARED_COLUMNS { th scope="col" { (word) } } } }
             tbody { @for row in sorted {
                 tr {
                     th scope="row" { (texts::followed(&row.of)) }
                     td { (verdict(row)) }
-                    (side(row.count_before, row.median_before, &row.of.unit))
-                    (side(row.count_after, row.median_after, &row.of.unit))
+                    (side(texts::COMPARED_COLUMNS[2], row.count_before, row.median_before, &row.of.unit))
+                    (side(texts::COMPARED_COLUMNS[3], row.count_after, row.median_after, &row.of.unit))
                 }
             } }
         } }
     }
 }
 
-fn side(count: usize, median: Option<f64>, unit: &str) -> Markup {
-    html! { td { @if let Some(median) = median { (texts::fixed(median, 2)) @if !unit.is_empty() { " " (unit) } ", " } (texts::of_cycles(count)) } }
+/// The heading goes along for a phone, where the rows are set one below the other.
+fn side(heading: &str, count: usize, median: Option<f64>, unit: &str) -> Markup {
+    html! { td data-heading=(heading) { @if let Some(median) = median { (texts::fixed(median, 2)) @if !unit.is_empty() { " " (unit) } ", " } (texts::of_cycles(count)) } }
 }
 
 /// The verdict, and how large the change is.

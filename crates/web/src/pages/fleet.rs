@@ -51,7 +51,7 @@ pub(super) async fn page(State(app): State<App>, Query(asked): Query<FleetAsked>
         @if cars.is_empty() { p.empty { (texts::fleet_empty(count)) } }
         @else {
             div.scroll tabindex="0" role="group" aria-label=(texts::FLEET) {
-                table.fleet {
+                table.fleet.stacked {
                     thead { tr { @for word in texts::FLEET_COLUMNS { th scope="col" { (word) } } } }
                     tbody { @for row in &cars { (car(row)) } }
                 }
@@ -115,17 +115,17 @@ fn car(row: &CarRow) -> Markup {
                 a href={ (car_href(&row.car)) "/trend" } { (row.name) }
                 @if !row.group.is_empty() { span.quiet { " " (row.group) } }
             }
-            td { span.call { (icon(shape)) (word) } @if row.called.len() > 1 { span.quiet { " " (texts::for_numbers(row.called.len())) } } }
-            td { (texts::said(&worst.forecast.words)) }
-            td {
+            td data-heading=(texts::FLEET_COLUMNS[1]) { span.call { (icon(shape)) (word) } @if row.called.len() > 1 { span.quiet { " " (texts::for_numbers(row.called.len())) } } }
+            td data-heading=(texts::FLEET_COLUMNS[2]) { (texts::said(&worst.forecast.words)) }
+            td data-heading=(texts::FLEET_COLUMNS[3]) {
                 (texts::followed(&worst.of)) ": " (texts::fixed(worst.level, 2)) " " (worst.of.unit)
                 @if let Some(slope) = &worst.slope {
                     @let [value, low, high] = [slope.per_100_cycles.value, slope.per_100_cycles.low, slope.per_100_cycles.high].map(|v| texts::signed(v, 2));
                     span.quiet { ", " (texts::in_100_cycles(&value, &low, &high, &worst.of.unit)) }
                 }
             }
-            td { (texts::fixed(100.0 * row.risk_90_days, 0)) " %" }
-            td {
+            td data-heading=(texts::FLEET_COLUMNS[4]) { (texts::fixed(100.0 * row.risk_90_days, 0)) " %" }
+            td data-heading=(texts::FLEET_COLUMNS[5]) {
                 @match &row.kin {
                     Some(kin) => { (texts::of_the_usual(&texts::fixed(100.0 * kin.ratio, 0), kin.cars)) @if kin.unlike { strong { ", " (texts::UNLIKE_THEM) } } },
                     None => span.quiet { (texts::TOO_FEW_KIN) },
