@@ -415,13 +415,17 @@ impl Plant {
         self.settle(axis, y);
     }
 
-    /// Switches the motor's relay.
-    pub fn switch_relay(&mut self, on: bool) {
+    /// Switches the motor's relay. The diode beside the motor takes its current only one way: where it flows back, as into a
+    /// supply that has gone, it ends in the contact's arc.
+    pub fn switch_relay(&mut self, on: bool, y: &mut [f64]) {
         if on {
             self.turning = true;
             self.freewheel = false;
-        } else if self.relay {
+        } else if self.relay && y[at::CURRENT] > 0.0 {
             self.freewheel = true;
+        } else if self.relay {
+            y[at::COPPER] += 0.5 * self.params.l_winding_h * y[at::CURRENT].powi(2);
+            y[at::CURRENT] = 0.0;
         }
         self.relay = on;
     }

@@ -525,7 +525,7 @@ impl<'s> Rig<'s> {
             }
             Due::Relay(on, epoch) if epoch == self.relay_epoch => {
                 self.relay = on;
-                solver.change(now, &mut |plant, _| plant.switch_relay(on))?;
+                solver.change(now, &mut |plant, y| plant.switch_relay(on, y))?;
                 self.drive_changed(solver);
             }
             Due::Relay(..) => {}

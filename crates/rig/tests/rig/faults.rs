@@ -297,6 +297,18 @@ fn faults_come_with_their_onset_and_grow() {
     assert!(FaultKind::ALL.len() > 25);
 }
 
+/// With the supply gone the motor drives its current back, and the diode beside it lets none of that through.
+#[test]
+fn a_supply_that_goes_away_gives_no_energy() {
+    for after in [0.3, 0.7, 3.0] {
+        let mut scenario = Scenario::cycles(&crate::all_profiles().remove(0), 7, 1);
+        scenario.sample_rate_hz = 10.0;
+        scenario.uses[0].operator = foldwatch_rig::Operator::PowerLoss(Seconds(after));
+        let e = quick(scenario).energy;
+        assert!(e.missing().0.abs() < 0.005 * e.source.0, "{after}: {e:?} {}", e.missing());
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(5))]
 

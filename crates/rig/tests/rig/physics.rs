@@ -84,10 +84,10 @@ fn current_of_a_locked_motor_is_of_first_order() {
     let mut p = bare(50e-6);
     p.j_motor = 1e9;
     let mut plant = Plant::new(p.clone(), 0, 20.0);
-    plant.switch_relay(true);
+    let mut y0 = rest(&plant);
+    plant.switch_relay(true, &mut y0);
     let resistance = p.r_winding_ohm + p.r_battery_ohm + p.r_supply_ohm + p.r_earth_ohm;
     let tau = p.l_winding_h / resistance;
-    let y0 = rest(&plant);
     let seen = states(plant, y0, &[tau, 2.0 * tau, 10.0 * tau]);
     let end = p.emf_v / resistance;
     for (y, left) in seen.iter().zip([0.367879, 0.135335, 4.54e-5]) {
@@ -102,10 +102,10 @@ fn an_idle_motor_runs_up_to_its_own_voltage() {
     p.l_winding_h *= 0.01;
     p.displacement = 1e-12;
     let mut plant = Plant::new(p.clone(), 0, 20.0);
-    plant.switch_relay(true);
+    let mut y0 = rest(&plant);
+    plant.switch_relay(true, &mut y0);
     let resistance = p.r_winding_ohm + p.r_battery_ohm + p.r_supply_ohm + p.r_earth_ohm;
     let tau = p.j_motor * resistance / (p.k_motor * p.k_motor);
-    let y0 = rest(&plant);
     let seen = states(plant, y0, &[tau, 20.0 * tau]);
     let end = p.emf_v / p.k_motor;
     assert!((seen[0][at::SPEED] / end - 0.632_120_558_8).abs() < 2e-3, "{}", seen[0][at::SPEED] / end);
@@ -197,7 +197,7 @@ fn cylinder_speed_and_hydraulic_power() {
     let mut y0 = rest(&plant);
     y0[at::SPEED] = speed;
     y0[at::PRESSURE] = 21e5;
-    plant.switch_relay(true);
+    plant.switch_relay(true, &mut y0);
     plant.connect(0, Some(drive(by, true)), &mut y0);
     let seen = states(plant, y0, &[0.5, 1.0, 1.28, 3.0, 4.0]);
     let v = (seen[1][at::x(0)] - seen[0][at::x(0)]) * stroke / 0.5 * 1e3;
@@ -216,8 +216,8 @@ fn pressing_oil_into_a_volume_raises_its_pressure() {
     p.displacement = 1e-6 / 300.0;
     p.j_motor = 1e6;
     let mut plant = Plant::new(p, 0, 20.0);
-    plant.switch_relay(true);
     let mut y0 = rest(&plant);
+    plant.switch_relay(true, &mut y0);
     y0[at::SPEED] = 300.0;
     let seen = states(plant, y0, &[1.0]);
     assert!((seen[0][at::PRESSURE] / 1e5 - 33.3333).abs() < 0.05, "{}", seen[0][at::PRESSURE]);
