@@ -7,6 +7,8 @@ use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use flate2::read::GzDecoder;
+use foldwatch_collect::{Player, play};
+use foldwatch_encoder::Encoding;
 use foldwatch_wire::FrameId;
 use serialport::{SerialPort, TTYPort};
 
@@ -126,6 +128,17 @@ impl Daemon {
         let metrics = self.get("/metrics");
         let line = metrics.lines().find_map(|line| line.strip_prefix(name)?.strip_prefix(' '));
         line.unwrap_or_else(|| panic!("no {name}: {metrics}")).trim().parse().unwrap()
+    }
+
+    /// One that has taken over four cycles of the car `oak`, and the line to its logger.
+    pub fn with_four_cycles(data: &Path) -> (Daemon, (TTYPort, TTYPort)) {
+        let (mut master, slave, name) = line();
+        let daemon = Daemon::start(data, &name, "oak", "hardtop-five");
+        let mut player =
+            Player::new(Encoding::Packed, frames(&top().join("sample-logs/packed/four-cycles.bin.gz")));
+        play(&mut player, &mut master, &mut |player| !player.is_done()).unwrap();
+        wait("the cycles", || daemon.get("/api/v1/cars/oak/cycles").matches("\"start\"").count() >= 4);
+        (daemon, (master, slave))
     }
 
     fn serving(mut child: Child, data: &Path) -> Daemon {

@@ -1,11 +1,9 @@
 //! How the pages look elsewhere than on the screen they were made on: on paper, in the dark, in other units.
 
 use fantoccini::{Client, Locator};
-use foldwatch_collect::{Player, play};
-use foldwatch_encoder::Encoding;
 use serde_json::json;
 
-use crate::daemon::{Daemon, frames, line, top, wait};
+use crate::daemon::Daemon;
 use crate::pages::{Driver, media, picture};
 
 /// Where every number, date and picture of a car stands.
@@ -14,12 +12,7 @@ const PAGES: [&str; 4] = ["/cars/oak", "/cars/oak/cycles/", "/cars/oak/bench", "
 /// A daemon with a car that has moved, and its pages in a browser one after the other.
 fn with_a_car(look: impl AsyncFn(&Client, &str, &str)) {
     let data = tempfile::tempdir().unwrap();
-    let (mut master, _slave, name) = line();
-    let daemon = Daemon::start(data.path(), &name, "oak", "hardtop-five");
-    let log = top().join("sample-logs/packed/four-cycles.bin.gz");
-    let mut player = Player::new(Encoding::Packed, frames(&log));
-    play(&mut player, &mut master, &mut |player| !player.is_done()).unwrap();
-    wait("the cycles", || daemon.get("/api/v1/cars/oak/cycles").matches("\"start\"").count() >= 4);
+    let (daemon, _line) = Daemon::with_four_cycles(data.path());
     let list = daemon.get("/api/v1/cars/oak/cycles");
     let start = list.split("\"start\":\"").nth(1).and_then(|rest| rest.split('"').next()).unwrap();
     let driver = Driver::start();

@@ -290,12 +290,7 @@ fn the_bench_says_that_the_connection_is_lost() {
 #[test]
 fn from_the_car_to_a_cycle_to_its_finding_on_a_desk_and_on_a_phone() {
     let data = tempfile::tempdir().unwrap();
-    let (mut master, _slave, name) = line();
-    let daemon = Daemon::start(data.path(), &name, "oak", "hardtop-five");
-    let log = top().join("sample-logs/packed/four-cycles.bin.gz");
-    let mut player = Player::new(Encoding::Packed, frames(&log));
-    play(&mut player, &mut master, &mut |player| !player.is_done()).unwrap();
-    wait("the cycles", || daemon.get("/api/v1/cars/oak/cycles").matches("\"start\"").count() >= 4);
+    let (daemon, _line) = Daemon::with_four_cycles(data.path());
     let base = format!("http://{}", daemon.address);
     let driver = Driver::start();
     tokio::runtime::Runtime::new().unwrap().block_on(async {

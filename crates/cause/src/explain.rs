@@ -6,8 +6,18 @@ use crate::evidence::Counts;
 use crate::infer::World;
 
 /// Signs that the whole log tells, and no single cycle.
-const OVER_THE_LOG: &[&str] =
-    &["slower-than-others", "below-delivery", "slower-warm", "slower-cold", "slow-only-cold", "drop-steady"];
+const OVER_THE_LOG: &[&str] = &[
+    "slower-than-others",
+    "below-delivery",
+    "slower-warm",
+    "slower-cold",
+    "slow-only-cold",
+    "plateau-steady",
+    "plateau-falls",
+    "stops-cold",
+    "stops-warm",
+    "drop-steady",
+];
 /// A sign that changes the odds by less than this (ln) is not told.
 const WORTH_TELLING: f64 = 0.25;
 /// So many sentences for a cause, and against it.
