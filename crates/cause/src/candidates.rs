@@ -4,7 +4,7 @@ use foldwatch_profile::{Profile, SignalIx, SignalKind};
 
 use crate::place::{Place, Seat, steps};
 use crate::sign::SIGNS;
-use crate::table::{STRENGTHS, Scope, Table};
+use crate::table::{Scope, Table};
 
 /// One cause at one place.
 #[derive(Debug, Clone, PartialEq)]
@@ -145,7 +145,8 @@ pub(crate) fn variants(
 ) -> Vec<Variant> {
     let mut out = Vec::new();
     for (candidate, about) in candidates.iter().enumerate() {
-        let rows = &table.causes[about.cause].shows;
+        let cause = &table.causes[about.cause];
+        let (rows, strengths) = (&cause.shows, cause.strengths());
         for (seat, part) in &about.seats {
             let touched: Vec<(usize, &crate::table::Row)> = spots
                 .iter()
@@ -156,10 +157,10 @@ pub(crate) fn variants(
                         .map(move |row| (n, row))
                 })
                 .collect();
-            for strength in 0..STRENGTHS {
+            for strength in strengths {
                 let mut effects: Vec<(usize, [f64; 3])> = Vec::new();
                 for (spot, row) in &touched {
-                    let at_most = at_most(row.chance[strength], row.often.classes());
+                    let at_most = at_most(row.chance_at(*strength), row.often.classes());
                     match effects.last_mut() {
                         Some((last, known)) if last == spot => {
                             (0..3).for_each(|class| known[class] *= at_most[class]);
@@ -167,7 +168,7 @@ pub(crate) fn variants(
                         _ => effects.push((*spot, at_most)),
                     }
                 }
-                out.push(Variant { candidate, share: part / STRENGTHS as f64, effects });
+                out.push(Variant { candidate, share: part / strengths.len() as f64, effects });
             }
         }
     }

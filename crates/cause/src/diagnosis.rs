@@ -1,13 +1,16 @@
 //! Evidence and results of checks to ranked causes and the next check.
 
+use std::collections::HashMap;
+
 use foldwatch_profile::Profile;
 
 use crate::SIGNS;
 use crate::candidates::{self, Candidate, Spot, Variant};
-use crate::evidence::{Counts, Evidence};
-use crate::infer::{self, Model, World};
+use crate::evidence::{Counts, Evidence, Tally};
+use crate::infer::{self, Counted, Model, World};
 use crate::place::Place;
 use crate::results::Entered;
+use crate::since::{self, Scales};
 use crate::table::Table;
 use crate::{explain, next};
 
@@ -26,10 +29,21 @@ pub struct Diagnosis {
     pub none: f64,
     /// The check that tells most per minute; `None` where nothing was found, or nothing is left to look at.
     pub next: Option<NextCheck>,
+    /// When it set in, if that was within the log: the causes are those of the cycles since.
+    pub set_in: Option<SetIn>,
     /// What was seen and the likeliest explanation does not explain.
     pub unexplained: Vec<String>,
     /// Entered results that fit neither table nor roof any more.
     pub unused: Vec<Entered>,
+}
+
+/// That something set in within a log.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct SetIn {
+    /// Cycles before it, in which the roof was as it should be.
+    pub after: u32,
+    /// Cycles of the whole log.
+    pub of: u32,
 }
 
 impl Diagnosis {
@@ -94,16 +108,55 @@ pub struct IfResult {
 pub(crate) struct Work<'a> {
     pub table: &'a Table,
     pub profile: &'a Profile,
-    pub evidence: &'a Evidence,
     pub candidates: Vec<Candidate>,
     pub variants: Vec<Variant>,
     pub spots: Vec<Spot>,
     pub leak: Vec<[f64; 3]>,
-    pub counted: Vec<[f64; 4]>,
+    /// Of the cycles since the fault set in.
+    pub counts: Vec<Counts>,
+    pub counted: Vec<Counted>,
+    pub ln_leak: Vec<f64>,
     pub weight: Vec<f64>,
+    /// For each sign's place, where it stands in the evidence.
+    names: Vec<Option<usize>>,
+    /// What else speaks for a sound roof (ln).
+    pub ln_sound: f64,
 }
 
-impl Work<'_> {
+impl<'a> Work<'a> {
+    fn new(table: &'a Table, profile: &'a Profile, evidence: &Evidence) -> Self {
+        let candidates = candidates::candidates(table, profile);
+        let spots = candidates::spots(profile);
+        let leak = |spot: &Spot| candidates::at_most(table.leak[spot.sign], SIGNS[spot.sign].without_cause());
+        Work {
+            variants: candidates::variants(table, profile, &candidates, &spots),
+            leak: spots.iter().map(leak).collect(),
+            counts: Vec::new(),
+            counted: Vec::new(),
+            ln_leak: Vec::new(),
+            weight: Vec::new(),
+            names: evidence.names(profile, spots.iter().map(|spot| (SIGNS[spot.sign].id, spot.place))),
+            ln_sound: 0.0,
+            table,
+            profile,
+            candidates,
+            spots,
+        }
+    }
+
+    /// Takes in what a stretch of the log showed.
+    fn count(&mut self, stretch: &Tally) {
+        let spots = self.spots.iter().zip(&self.names);
+        self.counts = spots.map(|(spot, name)| stretch.counts(SIGNS[spot.sign].id, *name)).collect();
+        // Few numbers come up, and each takes a dozen gamma functions.
+        let mut known: HashMap<(u32, u32), Counted> = HashMap::new();
+        let counted =
+            |c: &Counts| *known.entry((c.looked, c.seen)).or_insert_with(|| infer::counted(c.looked, c.seen));
+        self.counted = self.counts.iter().map(counted).collect();
+        let ln = |(counted, leak): (&Counted, &[f64; 3])| infer::ln_likelihood(counted, leak);
+        self.ln_leak = self.counted.iter().zip(&self.leak).map(ln).collect();
+    }
+
     pub fn model(&self) -> Model<'_> {
         let odds = |variant: &Variant| {
             let prior = self.candidates[variant.candidate].prior;
@@ -114,7 +167,9 @@ impl Work<'_> {
             odds: self.variants.iter().map(odds).collect(),
             leak: &self.leak,
             counted: &self.counted,
+            ln_leak: &self.ln_leak,
             weight: &self.weight,
+            ln_sound: self.ln_sound,
         }
     }
 
@@ -128,6 +183,17 @@ impl Work<'_> {
         }
         out.iter_mut().for_each(|p| *p = p.clamp(0.0, 1.0));
         out
+    }
+}
+
+impl Scales for Work<'_> {
+    fn ln_sound(&mut self, stretch: &Tally) -> f64 {
+        self.count(stretch);
+        self.model().ln_without()
+    }
+
+    fn ln_fault(&self) -> f64 {
+        self.model().ln_any()
     }
 }
 
@@ -160,24 +226,13 @@ fn weights(spots: &[Spot], counts: &[Counts]) -> Vec<f64> {
 /// assert!(diagnosis.is_nothing() && diagnosis.next.is_none());
 /// ```
 pub fn diagnose(table: &Table, profile: &Profile, evidence: &Evidence, results: &[Entered]) -> Diagnosis {
-    let candidates = candidates::candidates(table, profile);
-    let spots = candidates::spots(profile);
-    let variants = candidates::variants(table, profile, &candidates, &spots);
-    let leak = |spot: &Spot| candidates::at_most(table.leak[spot.sign], SIGNS[spot.sign].without_cause());
-    let counts: Vec<Counts> =
-        spots.iter().map(|spot| evidence.counts(profile, SIGNS[spot.sign].id, spot.place)).collect();
-    let weight = weights(&spots, &counts);
-    let work = Work {
-        leak: spots.iter().map(leak).collect(),
-        counted: counts.iter().map(|c| infer::counted(c.looked, c.seen)).collect(),
-        weight,
-        table,
-        profile,
-        evidence,
-        candidates,
-        variants,
-        spots,
-    };
+    let mut work = Work::new(table, profile, evidence);
+    work.count(&evidence.whole());
+    work.weight = weights(&work.spots, &work.counts);
+    let since = since::when(evidence, &mut work);
+    work.count(&since.tally);
+    work.weight = weights(&work.spots, &work.counts);
+    work.ln_sound = since.ln_sound;
     let mut worlds = work.model().worlds();
     let checks = next::instances(&work);
     let mut unused = Vec::new();
@@ -214,6 +269,7 @@ pub fn diagnose(table: &Table, profile: &Profile, evidence: &Evidence, results: 
     let none = worlds.iter().filter(|w| w.faults().next().is_none()).map(|w| w.weight).sum();
     let mut diagnosis = Diagnosis { causes, none, unused, ..Diagnosis::default() };
     if !diagnosis.is_nothing() {
+        diagnosis.set_in = (since.before > 0).then(|| SetIn { after: since.before, of: evidence.cycles() });
         let done: Vec<&str> = results.iter().map(|r| r.check.as_str()).collect();
         diagnosis.next = next::choose(&work, &worlds, &checks, &done);
         diagnosis.unexplained = explain::unexplained(&work, &worlds);

@@ -1,9 +1,9 @@
 //! What a log showed so far: how often each sign was looked for and seen at each place.
 //!
-//! Small (bounded by the profile, not by the number of cycles), and kept by names, so that it can be put away and taken
-//! up again, also when the profile has gained a signal.
+//! Small (bounded by the profile and a number of newest cycles), and kept by names, so that it can be put away and taken up
+//! again, also when the profile has gained a signal.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap, VecDeque};
 
 use foldwatch_profile::Profile;
 use foldwatch_score::Judged;
@@ -25,6 +25,8 @@ pub struct Counts {
     pub seen_oil: Option<(f64, f64)>,
     /// The same of all that could.
     pub looked_oil: Option<(f64, f64)>,
+    /// It is what the whole log tells, and no single cycle: the numbers are only what it counts for.
+    pub over_the_log: bool,
 }
 
 impl Counts {
@@ -45,22 +47,164 @@ fn widen(range: &mut Option<(f64, f64)>, value: Option<f64>) {
     }
 }
 
-/// Everything that a car's cycles showed.
+/// Everything that a car's cycles showed: a sum of the older ones, and the newest ones one by one, so that it can be
+/// asked since when.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Evidence {
+    /// Signs at their places, and steps, by name. Everything else speaks of them by their place in this list.
+    names: Vec<String>,
+    older: Tally,
+    newest: VecDeque<Shown>,
+}
+
+/// So many cycles are kept one by one: a week and more of a car in use. Judgment.
+const NEWEST: usize = 60;
+
+/// What one cycle showed.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+struct Shown {
+    seen: Vec<u16>,
+    not_seen: Vec<u16>,
+    /// ln of each step's time over the profile's.
+    steps: Vec<(u16, f64)>,
+    oil: Option<f64>,
+    closing: bool,
+    slowness: Option<f64>,
+    supply_resistance: Option<f64>,
+    plateau: Option<f64>,
+    stopped: Option<bool>,
+    slow: bool,
+}
+
+impl Evidence {
+    /// Takes in one cycle, judged with its tail. Each cycle once, in order of time.
+    pub fn add(&mut self, profile: &Profile, cycle: &Cycle, judged: &Judged) {
+        let look = observe::look(profile, cycle, judged);
+        // Several runs of one step in a cycle are one look at it.
+        let mut once: BTreeMap<String, bool> = BTreeMap::new();
+        for found in &look.observations {
+            *once.entry(key(profile, found.sign, found.place)).or_default() |= found.seen;
+        }
+        let mut shown = Shown {
+            oil: look.oil,
+            closing: cycle.direction == Direction::Closing,
+            slowness: look.slowness,
+            supply_resistance: look.supply_resistance,
+            plateau: look.plateau,
+            stopped: look.stopped,
+            slow: judged.findings.iter().any(|f| f.kind == "slow-phase"),
+            ..Shown::default()
+        };
+        for (name, seen) in once {
+            let list = if seen { &mut shown.seen } else { &mut shown.not_seen };
+            list.extend(place_of(&mut self.names, name));
+        }
+        for (phase, ratio) in look.steps {
+            let name = place_of(&mut self.names, Place::step(phase).key(profile));
+            shown.steps.extend(name.map(|name| (name, ratio.ln())));
+        }
+        self.keep(shown);
+    }
+
+    fn keep(&mut self, shown: Shown) {
+        self.newest.push_back(shown);
+        while self.newest.len() > NEWEST
+            && let Some(oldest) = self.newest.pop_front()
+        {
+            self.older.add(&oldest);
+        }
+    }
+
     /// Cycles looked at.
-    pub cycles: u32,
-    counts: BTreeMap<String, Counts>,
-    steps: BTreeMap<String, Mean>,
+    pub fn cycles(&self) -> u32 {
+        self.older.cycles + self.newest.len() as u32
+    }
+
+    /// What all cycles together showed.
+    pub(crate) fn whole(&self) -> Tally {
+        self.split(0).1
+    }
+
+    /// What so many cycles showed, and what those after them. Of the older ones it is told together only: 0, or one of
+    /// [`Self::splits`].
+    pub(crate) fn split(&self, before: u32) -> (Tally, Tally) {
+        let (mut first, mut then) = (self.older.clone(), Tally::default());
+        if before == 0 {
+            std::mem::swap(&mut first, &mut then);
+        }
+        let kept = before.saturating_sub(self.older.cycles) as usize;
+        self.newest.iter().take(kept).for_each(|shown| first.add(shown));
+        self.newest.iter().skip(kept).for_each(|shown| then.add(shown));
+        (first, then)
+    }
+
+    /// The numbers of cycles before which it can be split.
+    pub(crate) fn splits(&self) -> std::ops::RangeInclusive<u32> {
+        self.older.cycles..=self.cycles()
+    }
+
+    /// Where signs at their places stand among what was counted.
+    pub(crate) fn names<'a>(
+        &self,
+        profile: &Profile,
+        signs: impl Iterator<Item = (&'a str, Place)>,
+    ) -> Vec<Option<usize>> {
+        let known: HashMap<&str, usize> =
+            self.names.iter().enumerate().map(|(n, name)| (name.as_str(), n)).collect();
+        signs.map(|(sign, place)| known.get(key(profile, sign, place).as_str()).copied()).collect()
+    }
+
+    /// How often a sign was looked for and seen at a place.
+    pub fn counts(&self, profile: &Profile, sign: &str, place: Place) -> Counts {
+        let name = self.names(profile, std::iter::once((sign, place)))[0];
+        self.whole().counts(sign, name)
+    }
+
+    /// As if it had been counted, for tests.
+    #[cfg(test)]
+    pub(crate) fn set(&mut self, profile: &Profile, sign: &str, place: Place, looked: u32, seen: u32) {
+        if let Some(name) = place_of(&mut self.names, key(profile, sign, place)) {
+            self.older.set(sign, usize::from(name), looked, seen);
+        }
+    }
+
+    /// One more cycle, in which these were looked for and seen or not, for tests.
+    #[cfg(test)]
+    pub(crate) fn show(&mut self, profile: &Profile, looked: &[(&str, Place, bool)]) {
+        let mut shown = Shown::default();
+        for (sign, place, seen) in looked {
+            let list = if *seen { &mut shown.seen } else { &mut shown.not_seen };
+            list.extend(place_of(&mut self.names, key(profile, sign, *place)));
+        }
+        self.keep(shown);
+    }
+}
+
+/// The place of a name in a list, where it is put if it is new. `None` for more names than any roof has.
+fn place_of(names: &mut Vec<String>, name: String) -> Option<u16> {
+    let place = names.iter().position(|known| *known == name).unwrap_or(names.len());
+    let kept = u16::try_from(place).ok()?;
+    if place == names.len() {
+        names.push(name);
+    }
+    Some(kept)
+}
+
+/// The sum of what cycles showed.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub(crate) struct Tally {
+    /// Cycles looked at.
+    cycles: u32,
+    /// For each name.
+    counts: Vec<Counts>,
+    /// For each name, if it is a step's.
+    steps: Vec<Mean>,
     /// Changes of slowness against changes of the oil's temperature, from one movement of a direction to the next one: what sets
     /// in or grows in between weighs little so.
     warmth: Line,
-    #[serde(default)]
     last_slowness: [Option<(f64, f64)>; 2],
     drop: Line,
-    #[serde(default)]
     plateau: Line,
-    #[serde(default)]
     stops: Line,
     cold: Split,
 }
@@ -81,39 +225,31 @@ struct Split {
     warm_slow: u32,
 }
 
-impl Evidence {
-    /// Takes in one cycle, judged with its tail. Each cycle once, in order of time.
-    pub fn add(&mut self, profile: &Profile, cycle: &Cycle, judged: &Judged) {
-        let look = observe::look(profile, cycle, judged);
+impl Tally {
+    fn add(&mut self, shown: &Shown) {
         self.cycles = self.cycles.saturating_add(1);
-        // Several runs of one step in a cycle are one look at it.
-        let mut once: BTreeMap<String, bool> = BTreeMap::new();
-        for found in &look.observations {
-            *once.entry(key(profile, found.sign, found.place)).or_default() |= found.seen;
+        for (list, seen) in [(&shown.seen, true), (&shown.not_seen, false)] {
+            list.iter().for_each(|name| at(&mut self.counts, usize::from(*name)).add(seen, shown.oil));
         }
-        for (key, seen) in once {
-            self.counts.entry(key).or_default().add(seen, look.oil);
+        for (step, ln_ratio) in &shown.steps {
+            at(&mut self.steps, usize::from(*step)).add(*ln_ratio);
         }
-        for (phase, ratio) in look.steps {
-            self.steps.entry(Place::step(phase).key(profile)).or_default().add(ratio.ln());
-        }
-        if let (Some(oil), Some(slowness)) = (look.oil, look.slowness) {
-            let last = &mut self.last_slowness[usize::from(cycle.direction == Direction::Closing)];
-            if let Some((oil_then, slowness_then)) = last.replace((oil, slowness)) {
-                self.warmth.add(oil - oil_then, slowness - slowness_then);
+        if let Some(oil) = shown.oil {
+            if let Some(slowness) = shown.slowness {
+                let last = &mut self.last_slowness[usize::from(shown.closing)];
+                if let Some((oil_then, slowness_then)) = last.replace((oil, slowness)) {
+                    self.warmth.add(oil - oil_then, slowness - slowness_then);
+                }
             }
-        }
-        if let (Some(oil), Some(resistance)) = (look.oil, look.supply_resistance) {
-            self.drop.add(oil, resistance);
-        }
-        if let (Some(oil), Some(plateau)) = (look.oil, look.plateau) {
-            self.plateau.add(oil, plateau);
-        }
-        if let (Some(oil), Some(stopped)) = (look.oil, look.stopped) {
-            self.stops.add(oil, f64::from(u8::from(stopped)));
-        }
-        if let Some(oil) = look.oil {
-            let slow = u32::from(judged.findings.iter().any(|f| f.kind == "slow-phase"));
+            let lines = [
+                (&mut self.drop, shown.supply_resistance),
+                (&mut self.plateau, shown.plateau),
+                (&mut self.stops, shown.stopped.map(|stopped| f64::from(u8::from(stopped)))),
+            ];
+            for (line, value) in lines {
+                value.into_iter().for_each(|value| line.add(oil, value));
+            }
+            let slow = u32::from(shown.slow);
             if oil < COLD_OIL {
                 self.cold.cold += 1;
                 self.cold.cold_slow += slow;
@@ -125,11 +261,11 @@ impl Evidence {
     }
 
     /// How often a sign was looked for and seen at a place.
-    pub fn counts(&self, profile: &Profile, sign: &str, place: Place) -> Counts {
+    pub fn counts(&self, sign: &str, name: Option<usize>) -> Counts {
         let over_all =
             |seen: Option<bool>| seen.map_or_else(Counts::default, |seen| whole_log(AS_CYCLES, seen));
         match sign {
-            "slower-than-others" => self.against_others(&place.key(profile)),
+            "slower-than-others" => name.map(|step| self.against_others(step)).unwrap_or_default(),
             "below-delivery" => self.all_against_profile(),
             "slower-warm" => over_all(self.warmth.slope().map(|slope| slope > SLOWER_WARM)),
             "slower-cold" => over_all(self.warmth.slope().map(|slope| slope < SLOWER_COLD)),
@@ -142,15 +278,15 @@ impl Evidence {
                 let Split { cold, cold_slow, warm, warm_slow } = self.cold;
                 over_all((cold > 0 && warm >= WARM_ENOUGH).then_some(2 * cold_slow >= cold && warm_slow == 0))
             }
-            _ => self.counts.get(&key(profile, sign, place)).copied().unwrap_or_default(),
+            _ => name.and_then(|name| self.counts.get(name)).copied().unwrap_or_default(),
         }
     }
 
     /// A step's mean time against the faster ones of all others'.
-    fn against_others(&self, step: &str) -> Counts {
-        let Some(own) = self.steps.get(step) else { return Counts::default() };
-        let others: Vec<f64> =
-            self.steps.iter().filter(|(key, _)| *key != step).map(|(_, m)| m.mean()).collect();
+    fn against_others(&self, step: usize) -> Counts {
+        let Some(own) = self.steps.get(step).filter(|own| own.n > 0) else { return Counts::default() };
+        let others = self.steps.iter().enumerate().filter(|(n, mean)| *n != step && mean.n > 0);
+        let others: Vec<f64> = others.map(|(_, mean)| mean.mean()).collect();
         if others.len() < FEW_STEPS {
             return Counts::default();
         }
@@ -159,8 +295,8 @@ impl Evidence {
 
     /// Whether nearly all steps are slow against the profile.
     fn all_against_profile(&self) -> Counts {
-        let means: Vec<f64> = self.steps.values().map(|m| m.mean()).collect();
-        let cycles = self.steps.values().map(|m| m.n).max().unwrap_or(0);
+        let means: Vec<f64> = self.steps.iter().filter(|m| m.n > 0).map(Mean::mean).collect();
+        let cycles = self.steps.iter().map(|m| m.n).max().unwrap_or(0);
         if means.len() < FEW_STEPS {
             return Counts::default();
         }
@@ -170,8 +306,8 @@ impl Evidence {
 
     /// As if it had been counted, for tests. Relations over the whole log are made too.
     #[cfg(test)]
-    pub(crate) fn set(&mut self, profile: &Profile, sign: &str, place: Place, looked: u32, seen: u32) {
-        self.counts.insert(key(profile, sign, place), Counts { looked, seen, ..Counts::default() });
+    fn set(&mut self, sign: &str, name: usize, looked: u32, seen: u32) {
+        *at(&mut self.counts, name) = Counts { looked, seen, ..Counts::default() };
         let line = |slope: f64| {
             let mut line = Line::default();
             (0..10).for_each(|n| line.add(5.0 + 2.0 * f64::from(n), 0.2 * slope * f64::from(n)));
@@ -184,10 +320,10 @@ impl Evidence {
             ("slower-warm", ..) => self.warmth = line(0.0),
             ("slower-than-others", ..) => {
                 let slow = if seen > 0 { 2.0_f64 } else { 1.0 };
-                self.steps.insert(place.key(profile), Mean { n: looked, sum: f64::from(looked) * slow.ln() });
+                *at(&mut self.steps, name) = Mean { n: looked, sum: f64::from(looked) * slow.ln() };
             }
             ("below-delivery", _, 1..) => {
-                for mean in self.steps.values_mut() {
+                for mean in &mut self.steps {
                     mean.sum += f64::from(mean.n) * 1.4_f64.ln();
                 }
             }
@@ -204,8 +340,20 @@ impl Evidence {
     }
 }
 
+/// The name under which it is counted; a step compared with the others is compared by its own times.
 fn key(profile: &Profile, sign: &str, place: Place) -> String {
-    format!("{sign} {}", place.key(profile)).trim_end().to_owned()
+    match sign {
+        "slower-than-others" => place.key(profile),
+        _ => format!("{sign} {}", place.key(profile)).trim_end().to_owned(),
+    }
+}
+
+/// The entry of a list that grows as it is asked for.
+fn at<T: Default + Clone>(list: &mut Vec<T>, place: usize) -> &mut T {
+    if list.len() <= place {
+        list.resize(place + 1, T::default());
+    }
+    &mut list[place]
 }
 
 /// ln of slowness per 10 K of warmer oil that is more than a wrong correction for viscosity makes. Judgment: the physics
@@ -241,7 +389,7 @@ const FEW_STEPS: usize = 3;
 /// Something that the whole log tells, out of so many cycles.
 fn whole_log(cycles: u32, seen: bool) -> Counts {
     let looked = cycles.min(AS_CYCLES);
-    Counts { looked, seen: if seen { looked } else { 0 }, ..Counts::default() }
+    Counts { looked, seen: if seen { looked } else { 0 }, over_the_log: true, ..Counts::default() }
 }
 
 /// The value below which a share of them lie; 0 where there is none.

@@ -5,19 +5,6 @@ use crate::diagnosis::Work;
 use crate::evidence::Counts;
 use crate::infer::World;
 
-/// Signs that the whole log tells, and no single cycle.
-const OVER_THE_LOG: &[&str] = &[
-    "slower-than-others",
-    "below-delivery",
-    "slower-warm",
-    "slower-cold",
-    "slow-only-cold",
-    "plateau-steady",
-    "plateau-falls",
-    "stops-cold",
-    "stops-warm",
-    "drop-steady",
-];
 /// A sign that changes the odds by less than this (ln) is not told.
 const WORTH_TELLING: f64 = 0.25;
 /// So many sentences for a cause, and against it.
@@ -92,8 +79,7 @@ pub(crate) fn unexplained(work: &Work, worlds: &[World]) -> Vec<String> {
 }
 
 fn counts(work: &Work, spot: usize) -> Counts {
-    let about = work.spots[spot];
-    work.evidence.counts(work.profile, SIGNS[about.sign].id, about.place)
+    work.counts[spot]
 }
 
 fn sentence(work: &Work, sign: usize, spots: &[usize], seen: bool) -> String {
@@ -110,8 +96,7 @@ fn sentence(work: &Work, sign: usize, spots: &[usize], seen: bool) -> String {
     };
     // Where several places are told at once, the numbers are those of the first, which says most.
     let counts = spots.first().map(|spot| counts(work, *spot)).unwrap_or_default();
-    let whole_log = OVER_THE_LOG.contains(&about.id);
-    let how_often = match (seen, whole_log) {
+    let how_often = match (seen, counts.over_the_log) {
         (_, true) => String::new(),
         (true, false) => format!(": in {} of {} cycles{}", counts.seen, counts.looked, oil(&counts)),
         (false, false) => format!(" ({} cycles looked at)", counts.looked),

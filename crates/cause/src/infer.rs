@@ -20,16 +20,38 @@ const NEVER: (f64, f64) = (0.1, 50.0);
 /// How tightly rates keep to their class: the sum of the beta distribution's parameters. Judgment.
 const TIGHT: f64 = 5.0;
 
+/// A fault whose odds are below this (ln) changes nothing where it comes on top of another one: one in nine million.
+const NEXT_TO_NOTHING: f64 = -16.0;
+
+/// What was counted at one sign's place.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Counted {
+    /// The chance of it for each class of frequency, against the highest of them.
+    pub of_class: [f64; 4],
+    /// ln of the highest.
+    pub ln_highest: f64,
+}
+
 /// For one sign's place: the chance of what was counted, for each class of frequency.
-pub(crate) fn counted(looked: u32, seen: u32) -> [f64; 4] {
+pub(crate) fn counted(looked: u32, seen: u32) -> Counted {
     let (n, k) = (f64::from(looked), f64::from(seen.min(looked)));
-    // Without the binomial coefficient, which all classes share.
+    // Without the binomial coefficient: the chance of the very order in which they came, so that a log can be cut in two.
     let ln = |(a, b): (f64, f64)| ln_beta(a + k, b + n - k) - ln_beta(a, b);
     let class = |rate: f64| ln((TIGHT * rate, TIGHT * (1.0 - rate)));
     let all = [ln(NEVER), class(RATES[0]), class(RATES[1]), class(RATES[2])];
     // Only their ratios matter, and long logs make them small.
-    let highest = all.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    all.map(|ln| (ln - highest).exp())
+    let ln_highest = all.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    Counted { of_class: all.map(|ln| (ln - ln_highest).exp()), ln_highest }
+}
+
+/// ln of a sum, of which the terms' ln are given.
+pub(crate) fn ln_sum(terms: &[f64]) -> f64 {
+    let highest = terms.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    if highest.is_finite() {
+        highest + terms.iter().map(|ln| (ln - highest).exp()).sum::<f64>().ln()
+    } else {
+        highest
+    }
 }
 
 fn ln_beta(a: f64, b: f64) -> f64 {
@@ -38,8 +60,9 @@ fn ln_beta(a: f64, b: f64) -> f64 {
 }
 
 /// The chance of what was counted, given the chances of at most each class.
-pub(crate) fn likelihood(counted: &[f64; 4], at_most: &[f64; 3]) -> f64 {
-    counted[3] + (0..3).map(|c| at_most[c] * (counted[c] - counted[c + 1])).sum::<f64>()
+pub(crate) fn likelihood(counted: &Counted, at_most: &[f64; 3]) -> f64 {
+    let of = &counted.of_class;
+    of[3] + (0..3).map(|c| at_most[c] * (of[c] - of[c + 1])).sum::<f64>()
 }
 
 fn both(a: &[f64; 3], b: &[f64; 3]) -> [f64; 3] {
@@ -70,35 +93,57 @@ pub(crate) struct Model<'a> {
     /// For each sign's place: chances of at most each class by leak.
     pub leak: &'a [[f64; 3]],
     /// For each sign's place.
-    pub counted: &'a [[f64; 4]],
+    pub counted: &'a [Counted],
+    /// For each sign's place: [`ln_likelihood`] of what was counted, by leak alone.
+    pub ln_leak: &'a [f64],
     /// For each sign's place: how much of a witness of its own it is, from 0 to 1.
     pub weight: &'a [f64],
+    /// What else speaks for a sound roof (ln).
+    pub ln_sound: f64,
 }
 
 impl Model<'_> {
     /// How a variant alone changes the chance of what was seen at one place (ln).
     pub fn ln_factor(&self, spot: usize, at_most: &[f64; 3]) -> f64 {
         let alone = both(&self.leak[spot], at_most);
-        let without = likelihood(&self.counted[spot], &self.leak[spot]);
-        self.weight[spot] * (floor(likelihood(&self.counted[spot], &alone)) / floor(without)).ln()
+        self.weight[spot] * (ln_likelihood(&self.counted[spot], &alone) - self.ln_leak[spot])
+    }
+
+    /// The chance of all that was counted, on a sound roof (ln).
+    pub fn ln_without(&self) -> f64 {
+        let of = |(spot, counted): (usize, &Counted)| {
+            self.weight[spot] * (counted.ln_highest + self.ln_leak[spot])
+        };
+        self.counted.iter().enumerate().map(of).sum()
+    }
+
+    /// For each variant, by each sign's place that it changes: how it alone changes the chance of what was seen (ln).
+    fn alone(&self) -> Vec<Vec<f64>> {
+        let of =
+            |variant: &Variant| variant.effects.iter().map(|(spot, p)| self.ln_factor(*spot, p)).collect();
+        self.variants.iter().map(of).collect()
+    }
+
+    /// For each variant: its odds against a sound roof (ln), given what was seen.
+    fn single(&self, alone: &[Vec<f64>]) -> Vec<f64> {
+        let each = alone.iter().zip(&self.odds);
+        each.map(|(factors, odds)| odds.ln() + factors.iter().sum::<f64>()).collect()
+    }
+
+    /// The odds of one fault, whichever it is, against a sound roof (ln), given what was seen.
+    pub fn ln_any(&self) -> f64 {
+        ln_sum(&self.single(&self.alone()))
     }
 
     /// Every set of at most two faults with its probability.
     pub fn worlds(&self) -> Vec<World> {
-        let alone: Vec<Vec<f64>> = self
-            .variants
-            .iter()
-            .map(|variant| variant.effects.iter().map(|(spot, p)| self.ln_factor(*spot, p)).collect())
-            .collect();
-        let single: Vec<f64> = alone
-            .iter()
-            .zip(&self.odds)
-            .map(|(factors, odds)| odds.ln() + factors.iter().sum::<f64>())
-            .collect();
-        let mut out = vec![(World { faults: [None; 2], weight: 0.0 }, 0.0)];
+        let alone = self.alone();
+        let single = self.single(&alone);
+        let mut out = vec![(World { faults: [None; 2], weight: 0.0 }, self.ln_sound)];
+        let counts = |n: usize| single[n] > NEXT_TO_NOTHING;
         for n in 0..self.variants.len() {
             out.push((World { faults: [Some(n), None], weight: 0.0 }, single[n]));
-            for m in n + 1..self.variants.len() {
+            for m in (n + 1..self.variants.len()).filter(|m| counts(n) && counts(*m)) {
                 if self.variants[n].candidate != self.variants[m].candidate {
                     let ln = single[n] + single[m] + self.overlap((n, &alone[n]), (m, &alone[m]));
                     out.push((World { faults: [Some(n), Some(m)], weight: 0.0 }, ln));
@@ -131,9 +176,9 @@ impl Model<'_> {
     }
 }
 
-/// No evidence is impossible: a chance of 0 in the table means that it was never thought of.
-fn floor(chance: f64) -> f64 {
-    chance.max(1e-12)
+/// ln of it. No evidence is impossible: a chance of 0 in the table means that it was never thought of.
+pub(crate) fn ln_likelihood(counted: &Counted, at_most: &[f64; 3]) -> f64 {
+    likelihood(counted, at_most).max(1e-12).ln()
 }
 
 /// Makes the weights probabilities.

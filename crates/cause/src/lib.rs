@@ -5,8 +5,8 @@
 //! the check that tells most per minute. Not here: what is wrong (that is `score`), files, pages.
 //!
 //! The way through it: `observe` turns a cycle into signs that it shows or could have shown; `evidence` counts them;
-//! `candidates` puts every cause to every place where it can sit; `infer` weighs all sets of up to two faults; `explain`
-//! says why; `next` chooses the check.
+//! `candidates` puts every cause to every place where it can sit; `since` finds the cycle from which on it is so; `infer`
+//! weighs all sets of up to two faults; `explain` says why; `next` chooses the check.
 
 mod candidates;
 mod diagnosis;
@@ -19,15 +19,16 @@ mod observe;
 mod place;
 mod results;
 mod sign;
+mod since;
 mod table;
 
-pub use diagnosis::{Diagnosis, FOUND, IfResult, NextCheck, Ranked, diagnose};
+pub use diagnosis::{Diagnosis, FOUND, IfResult, NextCheck, Ranked, SetIn, diagnose};
 pub use evidence::{Counts, Evidence};
 pub use load::SHIPPED;
 pub use place::{At, Place, Relation};
 pub use results::Entered;
 pub use sign::{FOLLOWING, SIGNS, Sign};
-pub use table::{Cause, Check, Hazard, Often, Row, STRENGTHS, Scope, Table};
+pub use table::{Cause, Check, Hazard, Often, Row, Scope, Table};
 
 #[cfg(test)]
 mod tests;

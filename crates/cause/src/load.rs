@@ -157,7 +157,7 @@ impl Reader<'_> {
     }
 
     fn cause(&mut self, part: &Part) -> Cause {
-        self.only(part, &["id", "name", "scope", "prior", "origin", "shows"]);
+        self.only(part, &["id", "name", "scope", "prior", "two_kinds", "origin", "shows"]);
         self.text(part, "origin");
         let rows = match part.get("shows").map(|v| (v.span().start, v.get_ref())) {
             Some((_, DeValue::Array(list))) => list
@@ -191,8 +191,23 @@ impl Reader<'_> {
             name: self.text(part, "name"),
             scope: self.word(part, "scope", &Scope::WORDS).unwrap_or(Scope::Roof),
             prior: self.must(part, "prior", 0.0001..=0.5),
+            two_kinds: self.yes_or_no(part, "two_kinds"),
             shows: rows,
         }
+    }
+
+    /// `false` where it is not given.
+    fn yes_or_no(&mut self, part: &Part, key: &str) -> bool {
+        let Some(value) = part.get(key) else { return false };
+        value.get_ref().as_bool().unwrap_or_else(|| {
+            self.wrong(
+                value.span().start,
+                part.shown(key),
+                "neither true nor false",
+                "write true, or leave it out",
+            );
+            false
+        })
     }
 
     fn row(&mut self, part: &Part) -> Option<Row> {

@@ -404,7 +404,8 @@ impl<'a> Eye<'a> {
         // One relief valve serves all steps: where another one came higher, it is not the valve.
         let at_half = stands && HALF.contains(&part) && level >= NO_HIGHER * highest;
         self.put("half-pressure", place, at_half);
-        if at_half {
+        // A leak's stand goes down with the warmth, out of one of the two ranges into the other.
+        if stands && !high && level >= NO_HIGHER * highest {
             self.plateau = Some(part.ln());
         }
         // Only a step that begins with the pump or a valve can begin at a stand.

@@ -2,8 +2,10 @@
 
 use crate::place::Relation;
 
-/// Just noticeable and gross: a fault is taken to be one or the other, with an even chance.
-pub const STRENGTHS: usize = 2;
+/// How far a fault lies from just noticeable (0) to gross (1): it is taken to be one of these, with even chances.
+const DEGREES: [f64; 3] = [0.0, 0.5, 1.0];
+/// The same of a fault of one of two kinds, between which there is nothing: a wire is loose or broken.
+const KINDS: [f64; 2] = [0.0, 1.0];
 
 /// Causes, signs and checks, read from a file and checked as a whole.
 #[derive(Debug, Clone, PartialEq)]
@@ -28,8 +30,17 @@ pub struct Cause {
     pub scope: Scope,
     /// The chance, beforehand, that a car that is brought in has it, at any place.
     pub prior: f64,
+    /// The two chances of each row are those of two kinds, with nothing between.
+    pub two_kinds: bool,
     /// What it shows.
     pub shows: Vec<Row>,
+}
+
+impl Cause {
+    /// The strengths that it is taken to have, from 0 (just noticeable) to 1 (gross).
+    pub(crate) fn strengths(&self) -> &'static [f64] {
+        if self.two_kinds { &KINDS } else { &DEGREES }
+    }
 }
 
 /// Where a cause can sit: it is looked for at each such place.
@@ -68,11 +79,19 @@ pub struct Row {
     /// Where it shows.
     pub at: Relation,
     /// The chance that a week shows it at all, for a just noticeable and for a gross fault.
-    pub chance: [f64; STRENGTHS],
+    pub chance: [f64; 2],
     /// In how many of the cycles that could show it.
     pub often: Often,
     /// Where the row comes from.
     pub origin: String,
+}
+
+impl Row {
+    /// The chance at a strength from 0 to 1, in proportion between the two.
+    pub(crate) fn chance_at(&self, strength: f64) -> f64 {
+        let [noticeable, gross] = self.chance;
+        noticeable + strength * (gross - noticeable)
+    }
 }
 
 /// In how many of the cycles that could show it a sign is seen, once it is seen at all.

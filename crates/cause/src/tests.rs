@@ -5,8 +5,8 @@ use foldwatch_units::Direction;
 use proptest::prelude::*;
 
 use crate::candidates::{Variant, at_most};
-use crate::infer::{Model, counted, likelihood};
-use crate::{Diagnosis, Entered, Evidence, FOUND, Place, Ranked, SIGNS, Table, diagnose};
+use crate::infer::{Counted, Model, counted, likelihood, ln_likelihood};
+use crate::{Diagnosis, Entered, Evidence, FOUND, Place, Ranked, SIGNS, SetIn, Table, diagnose};
 
 /// A sign, where, in how many cycles.
 type Seen<'a> = (&'a str, Place, u32);
@@ -267,14 +267,17 @@ fn the_noisy_or_by_hand() {
         Variant { candidate: 1, share: 1.0, effects: vec![(0, certain(q))] },
     ];
     let (prior_a, prior_b) = (0.1_f64, 0.2_f64);
-    let seen = [[0.0, 0.0, 0.0, 1.0]];
+    let seen = [Counted { of_class: [0.0, 0.0, 0.0, 1.0], ln_highest: 0.0 }];
     let leak_class = [certain(leak)];
+    let ln_leak = [ln_likelihood(&seen[0], &leak_class[0])];
     let model = Model {
         variants: &variants,
         odds: vec![prior_a / (1.0 - prior_a), prior_b / (1.0 - prior_b)],
         leak: &leak_class,
         counted: &seen,
+        ln_leak: &ln_leak,
         weight: &[1.0],
+        ln_sound: 0.0,
     };
     let worlds = model.worlds();
     // By hand: joint = prior x chance of the finding.
@@ -310,8 +313,96 @@ fn absence_speaks_louder_the_more_often_it_was_looked_for() {
     assert!(against(40) > 0.09, "one in ten faulty roofs never shows it: {}", against(40));
 }
 
+/// Cycles that were looked at for everything; from one of them on a sign is seen.
+fn from_cycle_on(profile: &Profile, cycles: u32, before: u32, sign: &str, place: Place) -> Evidence {
+    let mut evidence = Evidence::default();
+    for cycle in 0..cycles {
+        let looked: Vec<(&str, Place, bool)> = SIGNS
+            .iter()
+            .flat_map(|s| s.at.places(profile).into_iter().map(move |at| (s.id, at)))
+            .map(|(id, at)| (id, at, cycle >= before && id == sign && at == place))
+            .collect();
+        evidence.show(profile, &looked);
+    }
+    evidence
+}
+
+#[test]
+fn what_sets_in_within_the_log_is_told_since_then() {
+    let roof = roof();
+    let told = |cycles, before| {
+        let evidence = from_cycle_on(&roof, cycles, before, "run-on", Place::ROOF);
+        diagnose(&Table::shipped(), &roof, &evidence, &[])
+    };
+    let diagnosis = told(40, 25);
+    assert_eq!(diagnosis.set_in, Some(SetIn { after: 25, of: 40 }));
+    assert_eq!(first(&diagnosis), ("control-output", ""));
+    assert!(diagnosis.causes[0].supports[0].ends_with("in 15 of 15 cycles."), "{:?}", diagnosis.causes[0]);
+    // As sure as if the log had begun there, but for its being one of many places where it could have begun.
+    let alone = told(15, 0);
+    assert!(alone.set_in.is_none());
+    assert!((chance(&alone, "control-output") - chance(&diagnosis, "control-output")).abs() < 0.05);
+
+    // Longer than what is kept one by one: the older ones are before it all together.
+    let long = told(200, 160);
+    assert_eq!(long.set_in, Some(SetIn { after: 160, of: 200 }));
+    // Once at the very end is no beginning of anything.
+    let once = told(40, 39);
+    assert!(once.set_in.is_none() && chance(&once, "control-output") < 0.3, "{:#?}", once.causes.first());
+    assert!(told(40, 40).is_nothing());
+}
+
+#[test]
+fn looking_at_many_beginnings_makes_no_fault_likelier() {
+    let roof = roof();
+    // Now and then, from the first cycle to the last: nothing set in.
+    let mut evidence = Evidence::default();
+    for cycle in 0..60 {
+        evidence.show(&roof, &[("dropout", Place::signal(switch(&roof, "lid_open")), cycle % 6 == 0)]);
+    }
+    let diagnosis = diagnose(&Table::shipped(), &roof, &evidence, &[]);
+    assert_eq!(diagnosis.set_in, None);
+    assert_eq!(first(&diagnosis), ("switch-wire", "lid_open"));
+}
+
+/// The chance of one order of k in n under a beta-binomial: a(a+1).. b(b+1).. / (a+b)(a+b+1).. (N. Johnson, A. Kemp, S. Kotz,
+/// Univariate Discrete Distributions, 3rd ed., 6.2.2), by hand for one and two cycles with a = 4.65, b = 0.35.
+#[test]
+fn the_chance_of_an_order_by_hand() {
+    let every = |looked, seen| {
+        let counted = counted(looked, seen);
+        counted.of_class[3] * counted.ln_highest.exp()
+    };
+    assert!((every(1, 1) - 0.93).abs() < 1e-9 && (every(1, 0) - 0.07).abs() < 1e-9);
+    assert!((every(2, 1) - 4.65 * 0.35 / (5.0 * 6.0)).abs() < 1e-9);
+    assert!((every(2, 2) - 4.65 * 5.65 / 30.0).abs() < 1e-9);
+    // All orders of two cycles together are certain.
+    assert!((every(2, 0) + 2.0 * every(2, 1) + every(2, 2) - 1.0).abs() < 1e-9);
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(10))]
+
+    /// Cut anywhere, the two stretches together are the whole.
+    #[test]
+    fn a_cut_loses_nothing(cycles in prop::collection::vec((any::<bool>(), any::<bool>()), 1..140), at in 0.0..1.0) {
+        let roof = roof();
+        let (mut evidence, name) = (Evidence::default(), "short-hold");
+        for (looked, seen) in &cycles {
+            let all = [(name, Place::ROOF, *seen)];
+            evidence.show(&roof, &all[..usize::from(*looked)]);
+        }
+        let splits = evidence.splits();
+        let before = splits.start() + (at * f64::from(splits.end() - splits.start())) as u32;
+        let place = evidence.names(&roof, std::iter::once((name, Place::ROOF)))[0];
+        let (first, then) = evidence.split(before);
+        let (first, then) = (first.counts(name, place), then.counts(name, place));
+        let whole = evidence.counts(&roof, name, Place::ROOF);
+        prop_assert_eq!(first.looked + then.looked, whole.looked);
+        prop_assert_eq!(first.seen + then.seen, whole.seen);
+        let by_hand = cycles.iter().filter(|c| c.0 && c.1).count();
+        prop_assert_eq!(whole.seen as usize, by_hand);
+    }
 
     /// Whatever was counted, probabilities are probabilities, and the ranking is one.
     #[test]

@@ -73,6 +73,26 @@ pub struct IfCause {
     pub probability: f64,
 }
 
+/// That something set in within a log.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
+pub struct SetIn {
+    /// Cycles before it.
+    pub after: u32,
+    /// Cycles of the whole log.
+    pub of: u32,
+}
+
+impl SetIn {
+    /// As a sentence.
+    pub fn text(self) -> String {
+        let SetIn { after, of } = self;
+        format!(
+            "It set in after the first {after} of {of} cycles; what is counted here are the {} since.",
+            of.saturating_sub(after)
+        )
+    }
+}
+
 /// Causes and next check of a log.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Diagnosis {
@@ -80,6 +100,9 @@ pub struct Diagnosis {
     pub causes: Vec<Cause>,
     /// What to look at next; none where nothing was found.
     pub next_check: Option<NextCheck>,
+    /// When it set in, if that was within the log: the causes are those of the cycles since.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub set_in: Option<SetIn>,
     /// What was seen and the likeliest explanation does not explain.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub unexplained: Vec<String>,
@@ -130,6 +153,7 @@ pub fn diagnosis(profile: &Profile, found: &cause::Diagnosis) -> Diagnosis {
     Diagnosis {
         causes,
         next_check,
+        set_in: found.set_in.map(|cause::SetIn { after, of }| SetIn { after, of }),
         unexplained: found.unexplained.clone(),
         unused_results: found.unused.iter().map(|r| format!("{}={}", r.check, r.result)).collect(),
     }
@@ -152,6 +176,9 @@ impl Diagnosis {
         }
         let mut out = String::from("Causes, the likeliest first:\n");
         // Writing to a text can't fail.
+        if let Some(set_in) = self.set_in {
+            let _ = writeln!(out, "  {}", set_in.text());
+        }
         for cause in likely {
             let _ = writeln!(out, "  {:3.0} %  {}", 100.0 * cause.probability, cause.name);
             for line in cause.supports.iter().take(TOLD) {

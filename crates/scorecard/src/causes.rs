@@ -199,7 +199,7 @@ mod tests {
     fn from_a_simulated_roof_to_its_cause() {
         let roof = roof();
         let (sound, evidence) = told(&roof, Vec::new());
-        assert_eq!(evidence.cycles, 6);
+        assert_eq!(evidence.cycles(), 6);
         assert!(sound.is_nothing() && sound.next.is_none(), "{:#?}", sound.causes);
         assert!(sound.causes.iter().all(|c| c.probability <= FOUND));
         assert!(brier(&roof, None, &sound) < 0.02);

@@ -119,6 +119,7 @@ impl crate::Causes for Told {
         (car == "car-1").then(|| Diagnosis {
             causes: vec![cause],
             next_check: Some(next),
+            set_in: Some(foldwatch_report::SetIn { after: 3, of: 9 }),
             unexplained: Vec::new(),
             unused_results: results.iter().filter(|r| !fits(r)).map(|(c, r)| format!("{c}={r}")).collect(),
         })
@@ -349,6 +350,7 @@ async fn causes_are_told_and_what_a_check_gave_is_taken_in_from_our_own_pages_on
         page.contains("53 %") && page.contains("&lt;output&gt;") && page.contains("Bridge no contact."),
         "{page}"
     );
+    assert!(page.contains("after the first 3 of 9 cycles") && causes["set_in"]["after"] == 3, "{page}");
     assert!(!text(&app, "/cars/empty", StatusCode::OK).await.contains("Look at this next"));
     text(&app, "/api/v1/cars/nobody/causes", StatusCode::NOT_FOUND).await;
 

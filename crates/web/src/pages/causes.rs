@@ -24,6 +24,7 @@ pub(super) fn section(car: &str, found: &Diagnosis) -> Markup {
             section #causes {
                 h2 { (texts::BEHIND) }
                 p.quiet { (texts::CAUSES) }
+                @if let Some(set_in) = found.set_in { p { (sentence(&set_in.text())) } }
                 ol.causes { @for cause in &likely { (item(cause)) } }
                 @if !found.unexplained.is_empty() {
                     p { (texts::UNEXPLAINED) " " @for line in &found.unexplained { (sentence(line)) " " } }
