@@ -247,6 +247,7 @@ impl Keeper {
             highest: small(durable.highest)?,
             missing: missing.filter_map(|r| Some(small(*r.start())?..=small(*r.end())?)).collect(),
             begins: durable.begins,
+            earlier: durable.earlier.iter().filter_map(|n| small(*n)).collect(),
         };
         self.answers.kept(logger, small(durable.boot)?, kept, answer.damage());
         Some(logger)
