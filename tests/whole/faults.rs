@@ -217,8 +217,47 @@ fn a_logger_from_1970_waits_for_the_hosts_time_and_a_host_whose_clock_jumped_is_
     assert!(rows.iter().all(|(at, _)| at.starts_with("2026-09-21T")), "{:?}", rows.first());
     assert!(cycles.lines().skip(1).all(|cycle| cycle.contains(",2026-09-21T")), "{cycles}");
     for said in ["clock is not set", "clock was set"] {
-        assert!(words.contains(said), "{said}: {words}");
+        assert!(log.contains(said), "{said}: {log}");
     }
+    for said in ["its own clock is not set", "a clock was set on by 6.0 h", "a clock was set back by 6.0 h"] {
+        assert!(page.contains(said), "{said}: {page}");
+        assert_eq!(record.matches(said).count(), 1, "{said}: {record}");
+    }
+    assert_eq!(jumps, 3.0, "{record}");
+}
+
+/// In a name space of its own, which needs no root; where that is not allowed this test says so and tries nothing.
+#[test]
+fn where_the_systems_list_of_ports_is_missing_it_is_told_and_named_ports_are_heard() {
+    const WITHOUT: &str = r#"mount -t tmpfs none /sys && exec "$0" "$@""#;
+    let without = |program: &str| {
+        let mut command = Command::new("unshare");
+        command.args(["--user", "--map-root-user", "--mount", "sh", "-c", WITHOUT, program]);
+        command
+    };
+    if !without("true").stderr(Stdio::null()).status().is_ok_and(|done| done.success()) {
+        println!("not tried: no name spaces here");
+        return;
+    }
+    let data = tempfile::tempdir().unwrap();
+    let (mut master, _slave, name) = line();
+    let begun = without(FOLDWATCH)
+        .args(["serve", "--listen", "127.0.0.1:0", "--car", "oak", "--profile", "hardtop-five"])
+        .args(["--port", "auto", "--port", &name, "--data"])
+        .arg(data.path())
+        .current_dir(top())
+        .stdout(Stdio::piped())
+        .spawn();
+    let daemon = Daemon::serving(begun.unwrap(), data.path());
+    let told = "/sys/class/tty is not there";
+    wait("health to tell it", || daemon.get("/health").contains(told));
+    assert!(daemon.get("/health").starts_with("HTTP/1.1 503"));
+    let page = daemon.get("/ports");
+    assert!(page.starts_with("HTTP/1.1 200") && page.contains(told), "{page}");
+    let mut player =
+        Player::new(Encoding::Packed, frames(&top().join("sample-logs/packed/four-cycles.bin.gz")));
+    play(&mut player, &mut master, &mut |player| !player.is_done()).unwrap();
+    wait("the cycles", || daemon.get("/api/v1/cars/oak/cycles").matches("\"start\"").count() >= 4);
 }
 
 #[test]
