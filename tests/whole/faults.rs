@@ -145,8 +145,18 @@ fn rows(folder: &Path) -> Vec<(String, String)> {
     csv.lines().skip(1).map(pair).collect()
 }
 
-/// Plays a recording to a daemon that is new to it; its rows, its cycles and its words.
-fn played(recorded: &[Recorded]) -> (Vec<(String, String)>, String, String) {
+/// What a daemon that is new to a recording makes of it.
+struct Played {
+    rows: Vec<(String, String)>,
+    cycles: String,
+    log: String,
+    /// The car's page and its record by the API, after the daemon was killed and started again.
+    page: String,
+    record: String,
+    jumps: f64,
+}
+
+fn played(recorded: &[Recorded]) -> Played {
     let dir = tempfile::tempdir().unwrap();
     let (data, log) = (dir.path().join("data"), dir.path().join("log"));
     let (mut master, _slave, name) = line();
@@ -157,12 +167,20 @@ fn played(recorded: &[Recorded]) -> (Vec<(String, String)>, String, String) {
     let cycles = || run(&["export", "--data", &folder, "--car", "oak", "--table", "cycles"]);
     wait("four cycles", || cycles().lines().count() == 5);
     assert_eq!(daemon.count("foldwatch_frames_total"), recorded.len() as f64);
-    (rows(&data), cycles(), fs::read_to_string(log).unwrap())
+    let jumps = daemon.count("foldwatch_clock_jumps_total{car=\"oak\"}");
+    // The journal is read again then: what is noted already must not be noted twice.
+    drop(daemon);
+    let (_master, _slave, name) = line();
+    let daemon = Daemon::start(&data, &name, "oak", "hardtop-five");
+    let (page, record) = (daemon.get("/cars/oak"), daemon.get("/api/v1/cars/oak/record"));
+    let log = fs::read_to_string(log).unwrap();
+    Played { rows: rows(&data), cycles: cycles(), log, page, record, jumps }
 }
 
 /// The rows are those of the untouched log in their order, and their moments never go back.
 fn whole_and_sorted(rows: &[(String, String)]) {
-    let (untouched, _, _) = played(&again(&four_cycles(), LOGGER, 1, |_, _| {}));
+    let Played { rows: untouched, record, jumps, .. } = played(&again(&four_cycles(), LOGGER, 1, |_, _| {}));
+    assert!(!record.contains("clock") && jumps == 0.0, "no clock jumped: {record}");
     assert!(rows.is_sorted_by(|a, b| a.0 <= b.0), "moments go back");
     assert_eq!(rows.len(), untouched.len());
     let differ = rows.iter().zip(&untouched).find(|(a, b)| a.1 != b.1);
@@ -186,10 +204,16 @@ fn where_the_loggers_clock_jumps_by_hours_nothing_is_lost_and_it_is_said() {
             hello.epoch = hello.epoch.map(|epoch| epoch - hours(50));
         }
     });
-    let (rows, _, words) = played(&recorded);
+    let Played { rows, log, page, record, jumps, .. } = played(&recorded);
     whole_and_sorted(&rows);
-    assert!(words.contains("the logger's counter went on by 30.0 h"), "{words}");
-    assert!(words.contains("the logger's counter went back by"), "{words}");
+    assert!(log.contains("the logger's counter went on by 30.0 h"), "{log}");
+    assert!(log.contains("the logger's counter went back by"), "{log}");
+    // A person sees it with the car, each once, and a rule can ask for it.
+    for said in ["its counter went on by 30.0 h", "its counter went back by 35.0 h"] {
+        assert!(page.contains(said), "{said}: {page}");
+        assert_eq!(record.matches(said).count(), 1, "{said}: {record}");
+    }
+    assert_eq!(jumps, record.matches("a clock jumped").count() as f64);
 }
 
 #[test]
@@ -212,7 +236,7 @@ fn a_logger_from_1970_waits_for_the_hosts_time_and_a_host_whose_clock_jumped_is_
             hello.epoch = Some(0);
         }
     });
-    let (rows, cycles, words) = played(&recorded);
+    let Played { rows, cycles, log, page, record, jumps } = played(&recorded);
     whole_and_sorted(&rows);
     assert!(rows.iter().all(|(at, _)| at.starts_with("2026-09-21T")), "{:?}", rows.first());
     assert!(cycles.lines().skip(1).all(|cycle| cycle.contains(",2026-09-21T")), "{cycles}");

@@ -173,6 +173,9 @@ impl Keeper {
                 let _ = kept.send(());
                 news.push(News::Entry(entry.car.clone()));
             }
+            for entry in &work.notes {
+                self.insist("keep a note", |store| store.add_entry(entry));
+            }
             frames.extend(work.frames);
             self.lines.extend(work.answer);
             if !work.exchanges.is_empty() {
