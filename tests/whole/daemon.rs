@@ -141,7 +141,8 @@ impl Daemon {
         (daemon, (master, slave))
     }
 
-    fn serving(mut child: Child, data: &Path) -> Daemon {
+    /// One that was begun, once it serves.
+    pub fn serving(mut child: Child, data: &Path) -> Daemon {
         let mut said = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut said).unwrap();
         let address = said.trim().trim_start_matches("http://").trim_end_matches('/');

@@ -145,8 +145,18 @@ fn rows(folder: &Path) -> Vec<(String, String)> {
     csv.lines().skip(1).map(pair).collect()
 }
 
-/// Plays a recording to a daemon that is new to it; its rows, its cycles and its words.
-fn played(recorded: &[Recorded]) -> (Vec<(String, String)>, String, String) {
+/// What a daemon that is new to a recording makes of it.
+struct Played {
+    rows: Vec<(String, String)>,
+    cycles: String,
+    log: String,
+    /// The car's page and its record by the API, after the daemon was killed and started again.
+    page: String,
+    record: String,
+    jumps: f64,
+}
+
+fn played(recorded: &[Recorded]) -> Played {
     let dir = tempfile::tempdir().unwrap();
     let (data, log) = (dir.path().join("data"), dir.path().join("log"));
     let (mut master, _slave, name) = line();
@@ -157,12 +167,20 @@ fn played(recorded: &[Recorded]) -> (Vec<(String, String)>, String, String) {
     let cycles = || run(&["export", "--data", &folder, "--car", "oak", "--table", "cycles"]);
     wait("four cycles", || cycles().lines().count() == 5);
     assert_eq!(daemon.count("foldwatch_frames_total"), recorded.len() as f64);
-    (rows(&data), cycles(), fs::read_to_string(log).unwrap())
+    let jumps = daemon.count("foldwatch_clock_jumps_total{car=\"oak\"}");
+    // The journal is read again then: what is noted already must not be noted twice.
+    drop(daemon);
+    let (_master, _slave, name) = line();
+    let daemon = Daemon::start(&data, &name, "oak", "hardtop-five");
+    let (page, record) = (daemon.get("/cars/oak"), daemon.get("/api/v1/cars/oak/record"));
+    let log = fs::read_to_string(log).unwrap();
+    Played { rows: rows(&data), cycles: cycles(), log, page, record, jumps }
 }
 
 /// The rows are those of the untouched log in their order, and their moments never go back.
 fn whole_and_sorted(rows: &[(String, String)]) {
-    let (untouched, _, _) = played(&again(&four_cycles(), LOGGER, 1, |_, _| {}));
+    let Played { rows: untouched, record, jumps, .. } = played(&again(&four_cycles(), LOGGER, 1, |_, _| {}));
+    assert!(!record.contains("clock") && jumps == 0.0, "no clock jumped: {record}");
     assert!(rows.is_sorted_by(|a, b| a.0 <= b.0), "moments go back");
     assert_eq!(rows.len(), untouched.len());
     let differ = rows.iter().zip(&untouched).find(|(a, b)| a.1 != b.1);
@@ -186,10 +204,16 @@ fn where_the_loggers_clock_jumps_by_hours_nothing_is_lost_and_it_is_said() {
             hello.epoch = hello.epoch.map(|epoch| epoch - hours(50));
         }
     });
-    let (rows, _, words) = played(&recorded);
+    let Played { rows, log, page, record, jumps, .. } = played(&recorded);
     whole_and_sorted(&rows);
-    assert!(words.contains("the logger's counter went on by 30.0 h"), "{words}");
-    assert!(words.contains("the logger's counter went back by"), "{words}");
+    assert!(log.contains("the logger's counter went on by 30.0 h"), "{log}");
+    assert!(log.contains("the logger's counter went back by"), "{log}");
+    // A person sees it with the car, each once, and a rule can ask for it.
+    for said in ["its counter went on by 30.0 h", "its counter went back by 35.0 h"] {
+        assert!(page.contains(said), "{said}: {page}");
+        assert_eq!(record.matches(said).count(), 1, "{said}: {record}");
+    }
+    assert_eq!(jumps, record.matches("a clock jumped").count() as f64);
 }
 
 #[test]
@@ -212,13 +236,52 @@ fn a_logger_from_1970_waits_for_the_hosts_time_and_a_host_whose_clock_jumped_is_
             hello.epoch = Some(0);
         }
     });
-    let (rows, cycles, words) = played(&recorded);
+    let Played { rows, cycles, log, page, record, jumps } = played(&recorded);
     whole_and_sorted(&rows);
     assert!(rows.iter().all(|(at, _)| at.starts_with("2026-09-21T")), "{:?}", rows.first());
     assert!(cycles.lines().skip(1).all(|cycle| cycle.contains(",2026-09-21T")), "{cycles}");
     for said in ["clock is not set", "clock was set"] {
-        assert!(words.contains(said), "{said}: {words}");
+        assert!(log.contains(said), "{said}: {log}");
     }
+    for said in ["its own clock is not set", "a clock was set on by 6.0 h", "a clock was set back by 6.0 h"] {
+        assert!(page.contains(said), "{said}: {page}");
+        assert_eq!(record.matches(said).count(), 1, "{said}: {record}");
+    }
+    assert_eq!(jumps, 3.0, "{record}");
+}
+
+/// In a name space of its own, which needs no root; where that is not allowed this test says so and tries nothing.
+#[test]
+fn where_the_systems_list_of_ports_is_missing_it_is_told_and_named_ports_are_heard() {
+    const WITHOUT: &str = r#"mount -t tmpfs none /sys && exec "$0" "$@""#;
+    let without = |program: &str| {
+        let mut command = Command::new("unshare");
+        command.args(["--user", "--map-root-user", "--mount", "sh", "-c", WITHOUT, program]);
+        command
+    };
+    if !without("true").stderr(Stdio::null()).status().is_ok_and(|done| done.success()) {
+        println!("not tried: no name spaces here");
+        return;
+    }
+    let data = tempfile::tempdir().unwrap();
+    let (mut master, _slave, name) = line();
+    let begun = without(FOLDWATCH)
+        .args(["serve", "--listen", "127.0.0.1:0", "--car", "oak", "--profile", "hardtop-five"])
+        .args(["--port", "auto", "--port", &name, "--data"])
+        .arg(data.path())
+        .current_dir(top())
+        .stdout(Stdio::piped())
+        .spawn();
+    let daemon = Daemon::serving(begun.unwrap(), data.path());
+    let told = "/sys/class/tty is not there";
+    wait("health to tell it", || daemon.get("/health").contains(told));
+    assert!(daemon.get("/health").starts_with("HTTP/1.1 503"));
+    let page = daemon.get("/ports");
+    assert!(page.starts_with("HTTP/1.1 200") && page.contains(told), "{page}");
+    let mut player =
+        Player::new(Encoding::Packed, frames(&top().join("sample-logs/packed/four-cycles.bin.gz")));
+    play(&mut player, &mut master, &mut |player| !player.is_done()).unwrap();
+    wait("the cycles", || daemon.get("/api/v1/cars/oak/cycles").matches("\"start\"").count() >= 4);
 }
 
 #[test]

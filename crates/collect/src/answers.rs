@@ -25,6 +25,8 @@ pub struct Kept {
     pub missing: Vec<RangeInclusive<u32>>,
     /// Nothing of it was kept before.
     pub begins: bool,
+    /// The last starts before it that anything was ever kept of, the nearest first.
+    pub earlier: Vec<u32>,
 }
 
 /// What a logger is to be told now.
@@ -44,6 +46,8 @@ struct Start {
     kept: Option<Kept>,
     /// Frames behind its highest one may have been damaged.
     doubtful: bool,
+    /// Some of it was kept before this program was started: what was damaged then, nobody remembers.
+    old: bool,
     /// By the first number that was missing.
     asked: BTreeMap<u32, Asked>,
 }
@@ -80,18 +84,21 @@ impl Answers {
     /// Some of a start of a logger is on disk now. `damage`: stretches of its line that gave no frame.
     pub fn kept(&mut self, logger: u32, boot: u32, kept: Kept, damage: u64) {
         let starts = self.loggers.entry(logger).or_default();
-        if damage > 0 && kept.begins && !starts.contains_key(&boot) {
-            let before = starts.range_mut(..boot).next_back();
-            let from = before.map_or(boot.saturating_sub(1), |(before, start)| {
-                start.doubtful = true;
-                before.saturating_add(1)
-            });
-            for between in from.max(boot.saturating_sub(BETWEEN))..boot {
-                starts.insert(between, Start { doubtful: true, ..Start::default() });
+        // Of a start that was begun before this program was, a sound line now says nothing: a live logger goes on with
+        // what is new until it hears the greeting. And of doubts that were left then, nothing is on disk: all are anew.
+        let (before, old, from) = match starts.last_key_value() {
+            Some((last, start)) => (vec![*last], start.old, last.saturating_add(1)),
+            None if kept.earlier.is_empty() => (Vec::new(), false, boot.saturating_sub(1)),
+            None => (kept.earlier.clone(), true, 0),
+        };
+        if (damage > 0 || old) && before.first().is_none_or(|last| *last < boot) {
+            for doubted in before.into_iter().chain(from.max(boot.saturating_sub(BETWEEN))..boot) {
+                starts.entry(doubted).or_default().doubtful = true;
             }
         }
+        let old = !kept.begins;
         // Where it was doubted, its end still is.
-        starts.entry(boot).or_default().kept = Some(kept);
+        starts.entry(boot).or_insert_with(|| Start { old, ..Start::default() }).kept = Some(kept);
     }
 
     /// Loggers that something is missing of.
@@ -162,7 +169,7 @@ impl Start {
             let tries = if damage > 0 { TRIES_DAMAGED } else { TRIES };
             if asked.sound >= tries || asked.all >= TRIES_IN_ALL {
                 if is_tail {
-                    self.doubtful = false;
+                    (self.doubtful, self.old) = (false, false);
                 } else {
                     turn.lost.push((boot, range));
                 }
@@ -182,7 +189,7 @@ mod tests {
     use super::*;
 
     fn kept(up_to: u32, highest: u32, missing: &[RangeInclusive<u32>]) -> Kept {
-        Kept { up_to, highest, missing: missing.to_vec(), begins: true }
+        Kept { up_to, highest, missing: missing.to_vec(), begins: true, earlier: Vec::new() }
     }
 
     /// Turns of a logger, ten a second, until something is given up: how often it was asked, and after how many tenths.
@@ -278,5 +285,32 @@ mod tests {
         }
         assert_eq!(freed, Some(300));
         assert!(answers.waiting().is_empty());
+    }
+
+    #[test]
+    fn started_anew_it_doubts_what_it_may_have_doubted_before() {
+        let mut answers = Answers::default();
+        answers.kept(1, 30, Kept { earlier: vec![4], ..kept(9, 9, &[]) }, 1);
+        let turn = answers.turn(1, 1, Instant::now());
+        assert_eq!(turn.acknowledge, None);
+        let asked: Vec<u32> = turn.ask.iter().map(|(boot, _)| *boot).collect();
+        assert_eq!(asked, [4, 22, 23, 24, 25, 26, 27, 28, 29]);
+        // On a line that has damaged nothing as well, but for less long; from then on all comes in order.
+        let (start, mut answers) = (Instant::now(), Answers::default());
+        answers.kept(1, 5, Kept { earlier: vec![4], begins: false, ..kept(9, 9, &[]) }, 0);
+        let freed = (0..).find(|n| answers.turn(1, 0, start + Duration::from_secs(*n)).acknowledge.is_some());
+        assert_eq!(freed, Some(10));
+        // So is the end of what was begun before, once; from then on all comes in order.
+        let later = start + Duration::from_secs(60);
+        answers.kept(1, 6, Kept { earlier: vec![5], ..kept(2, 2, &[]) }, 0);
+        assert_eq!(answers.turn(1, 0, later).ask, [(5, 10..=u32::MAX)]);
+        let done =
+            (0..).find(|n| answers.turn(1, 0, later + Duration::from_secs(*n)).acknowledge == Some((6, 2)));
+        assert_eq!(done, Some(10));
+        answers.kept(1, 7, Kept { earlier: vec![6], ..kept(3, 3, &[]) }, 0);
+        assert_eq!(answers.turn(1, 0, later).acknowledge, Some((7, 3)));
+        // Of a new logger there is no earlier one.
+        answers.kept(2, 5, kept(9, 9, &[]), 0);
+        assert_eq!(answers.turn(2, 0, start).acknowledge, Some((5, 9)));
     }
 }

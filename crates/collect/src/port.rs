@@ -101,20 +101,28 @@ pub async fn collect(
 ) {
     let mut tasks = JoinSet::new();
     let mut open: HashMap<PathBuf, tokio::task::Id> = HashMap::new();
-    let mut told = None;
+    // Names that no port can be found by, and why.
+    let mut told: HashMap<&str, String> = HashMap::new();
     loop {
         for port in &ports {
-            let paths = match matching(&port.name) {
+            let name = port.name.as_str();
+            let says = |words: String, gone| {
+                news(PortNews { port: name.into(), last: None, well: false, words, gone });
+            };
+            let paths = match matching(name) {
                 Ok(paths) => paths,
                 Err(error) => {
                     let words = error.to_string();
-                    if told.as_ref() != Some(&words) {
-                        tracing::error!(port = port.name, "{words}");
-                        told = Some(words);
+                    if told.get(name) != Some(&words) {
+                        says(words.clone(), false);
+                        told.insert(name, words);
                     }
                     continue;
                 }
             };
+            if told.remove(name).is_some() {
+                says("found again".to_owned(), true);
+            }
             for path in paths {
                 if open.contains_key(&path) {
                     continue;

@@ -21,7 +21,7 @@ pub enum PortError {
     List(#[from] tokio_serial::Error),
     /// The system keeps no list.
     #[error("{} is not there, which lists the serial ports; name the port, such as /dev/ttyUSB0, or mount /sys", .0.display())]
-    NotThere(&'static Path),
+    NotThere(PathBuf),
     /// The pattern is none.
     #[error("`{0}` is no pattern for ports: {1}")]
     Pattern(String, glob::PatternError),
@@ -32,11 +32,7 @@ pub enum PortError {
 /// # Errors
 /// Where the system does not tell.
 pub fn found() -> Result<Vec<Described>, PortError> {
-    // The library takes it for granted that this is there; a container may be without.
-    let listed = Path::new("/sys/class/tty");
-    if cfg!(target_os = "linux") && !listed.is_dir() {
-        return Err(PortError::NotThere(listed));
-    }
+    is_there(Path::new("/sys/class/tty"))?;
     let mut ports: Vec<Described> = tokio_serial::available_ports()?
         .into_iter()
         .map(|port| Described {
@@ -55,6 +51,14 @@ pub fn found() -> Result<Vec<Described>, PortError> {
         .collect();
     ports.sort_by(|a, b| a.name.cmp(&b.name));
     Ok(ports)
+}
+
+/// The library takes it for granted that the system's list is there; a container may be without.
+fn is_there(list: &Path) -> Result<(), PortError> {
+    if cfg!(target_os = "linux") && !list.is_dir() {
+        return Err(PortError::NotThere(list.to_owned()));
+    }
+    Ok(())
 }
 
 /// Whether a name stands for any port that fits, and not for one.
@@ -82,6 +86,17 @@ pub fn matching(name: &str) -> Result<Vec<PathBuf>, PortError> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// The whole of it, in a daemon: `faults` in `tests/whole`.
+    #[test]
+    fn a_list_that_is_not_there_is_told() {
+        let told = is_there(Path::new("/nowhere/class/tty")).unwrap_err().to_string();
+        assert!(
+            told.starts_with("/nowhere/class/tty is not there") && told.contains("name the port"),
+            "{told}"
+        );
+        assert!(is_there(&std::env::temp_dir()).is_ok());
+    }
 
     #[test]
     fn patterns_find_what_fits() {

@@ -32,38 +32,15 @@ pub(crate) struct Lead {
     pub report: Report,
 }
 
-/// Looks at the beginning of a log. `None`: more of it is needed.
-///
-/// # Errors
-/// [`ColumnsError`] where no header or no row fits to the map and the profile.
-pub(crate) fn look(
-    map: &ColumnMap,
-    profile: &Profile,
-    bytes: &[u8],
-    last: bool,
-) -> Result<Option<Lead>, ColumnsError> {
-    if bytes.is_empty() {
-        return if last { Err(ColumnsError::Empty) } else { Ok(None) };
-    }
-    if bytes.len() < 4 && !last {
-        return Ok(None);
-    }
-    if bytes.starts_with(b"\xff\xfe") || bytes.starts_with(b"\xfe\xff") {
-        return Err(ColumnsError::NotText("UTF-16"));
-    }
-    if bytes.starts_with(b"PK\x03\x04") {
-        return Err(ColumnsError::NotText("a spreadsheet or zip file"));
-    }
-    if bytes.starts_with(b"\x1f\x8b") {
-        return Err(ColumnsError::NotText("gzip data"));
-    }
-    Search { map, profile, header: None, best: None, flaws: Vec::new(), rows_seen: None, skipped: Vec::new() }
-        .run(bytes, last)
-}
-
-struct Search<'a> {
-    map: &'a ColumnMap,
-    profile: &'a Profile,
+/// Looks at the beginning of a log, which grows from one look to the next; no record is looked at twice.
+#[derive(Debug)]
+pub(crate) struct Search {
+    map: ColumnMap,
+    profile: Profile,
+    /// Where the next record begins, the lines before it, and the records that were looked at.
+    at: usize,
+    lines: u64,
+    records: u64,
     header: Option<Header>,
     /// The record that came nearest to a header: matches, line, byte, what is wrong with it.
     best: Option<(usize, u64, u64, String)>,
@@ -93,15 +70,52 @@ struct Record<'b> {
     bytes: &'b [u8],
 }
 
-impl Search<'_> {
-    fn run(mut self, bytes: &[u8], last: bool) -> Result<Option<Lead>, ColumnsError> {
-        let mut at = if bytes.starts_with(b"\xef\xbb\xbf") { 3 } else { 0 };
-        let mut lines = 0u64;
-        let mut records = 0u64;
-        while at < bytes.len() {
-            let delimiter =
-                self.header.as_ref().map_or_else(|| self.usual_delimiter(&bytes[at..]), |h| h.delimiter);
-            let length = match record_end(&bytes[at..], delimiter, last) {
+impl Search {
+    /// For a log of this map and profile.
+    pub fn new(map: ColumnMap, profile: &Profile) -> Self {
+        Search {
+            map,
+            profile: profile.clone(),
+            at: 0,
+            lines: 0,
+            records: 0,
+            header: None,
+            best: None,
+            flaws: Vec::new(),
+            rows_seen: None,
+            skipped: Vec::new(),
+        }
+    }
+
+    /// What the beginning tells: the same bytes as in the look before and more, or `last`. `None`: more of it is needed.
+    ///
+    /// # Errors
+    /// [`ColumnsError`] where no header or no row fits to the map and the profile.
+    pub fn look(&mut self, bytes: &[u8], last: bool) -> Result<Option<Lead>, ColumnsError> {
+        if self.at == 0 {
+            if bytes.is_empty() {
+                return if last { Err(ColumnsError::Empty) } else { Ok(None) };
+            }
+            if bytes.len() < 4 && !last {
+                return Ok(None);
+            }
+            if bytes.starts_with(b"\xff\xfe") || bytes.starts_with(b"\xfe\xff") {
+                return Err(ColumnsError::NotText("UTF-16"));
+            }
+            if bytes.starts_with(b"PK\x03\x04") {
+                return Err(ColumnsError::NotText("a spreadsheet or zip file"));
+            }
+            if bytes.starts_with(b"\x1f\x8b") {
+                return Err(ColumnsError::NotText("gzip data"));
+            }
+            if bytes.starts_with(b"\xef\xbb\xbf") {
+                self.at = 3;
+            }
+        }
+        while self.at < bytes.len() {
+            let rest = &bytes[self.at..];
+            let delimiter = self.header.as_ref().map_or_else(|| self.usual_delimiter(rest), |h| h.delimiter);
+            let length = match record_end(rest, delimiter, last) {
                 End::At(length) | End::OpenQuote(length) => length,
                 End::TooLong => {
                     return Err(ColumnsError::NotText(
@@ -110,22 +124,23 @@ impl Search<'_> {
                 }
                 End::More => return Ok(None),
             };
+            let found = &rest[..length];
             let record = Record {
-                start: at,
-                end: at + length,
-                line: lines + 1,
-                bytes: strip_line_end(&bytes[at..at + length]),
+                start: self.at,
+                end: self.at + length,
+                line: self.lines + 1,
+                bytes: strip_line_end(found),
             };
-            lines += memchr::memchr_iter(b'\n', &bytes[at..at + length]).count().max(1) as u64;
-            at += length;
+            self.lines += memchr::memchr_iter(b'\n', found).count().max(1) as u64;
+            self.at += length;
             if record.line <= self.map.skip_lines {
                 continue;
             }
-            records += 1;
-            if let Some(lead) = self.record(&record, lines)? {
+            self.records += 1;
+            if let Some(lead) = self.record(&record, self.lines)? {
                 return Ok(Some(lead));
             }
-            if records >= MOST_RECORDS {
+            if self.records >= MOST_RECORDS {
                 return Err(self.nothing());
             }
         }
@@ -142,7 +157,7 @@ impl Search<'_> {
     }
 
     fn needs_names(&self) -> bool {
-        let map = self.map;
+        let map = &self.map;
         let by_name = |column: &Column| matches!(column, Column::Name(_));
         map.signals.is_empty()
             || map.signals.iter().any(|signal| by_name(&signal.column))
@@ -213,7 +228,7 @@ impl Search<'_> {
         else {
             return Ok(false);
         };
-        let Ok(found) = places(self.map, self.profile, &header.headings) else { return Ok(false) };
+        let Ok(found) = places(&self.map, &self.profile, &header.headings) else { return Ok(false) };
         let units = headings(record.bytes, header.delimiter);
         let bare = |heading: &Heading| heading.full.trim_matches(['[', ']', '(', ')', ' ']).to_owned();
         if units.get(found.time).and_then(|heading| TimeUnit::find(&bare(heading))).is_none() {
@@ -228,7 +243,7 @@ impl Search<'_> {
         self.rows_seen = Some((record.end, lines));
         // What fitted without units may not fit with them.
         let problem =
-            self.header.as_ref().and_then(|header| places(self.map, self.profile, &header.headings).err());
+            self.header.as_ref().and_then(|header| places(&self.map, &self.profile, &header.headings).err());
         match problem {
             Some((_, problem)) => {
                 Err(ColumnsError::Header { line: record.line, byte: record.start as u64, problem })
@@ -253,7 +268,7 @@ impl Search<'_> {
         let mut found: Option<(usize, Header)> = None;
         for delimiter in delimiters {
             let headings = headings(record.bytes, delimiter);
-            let (matches, problem) = match places(self.map, self.profile, &headings) {
+            let (matches, problem) = match places(&self.map, &self.profile, &headings) {
                 Ok(places) => (places.signals.len() + 1, None),
                 Err((matches, problem)) => (matches, Some(problem)),
             };
@@ -294,7 +309,7 @@ impl Search<'_> {
     ) -> Result<Option<(Layout, Report, usize)>, ColumnsError> {
         let no_headings = Vec::new();
         let headings = self.header.as_ref().map_or(&no_headings, |header| &header.headings);
-        let Ok(mut found) = places(self.map, self.profile, headings) else { return Ok(None) };
+        let Ok(mut found) = places(&self.map, &self.profile, headings) else { return Ok(None) };
         let mut fields: Vec<Span> = Vec::new();
         split(record, delimiter, true, &mut fields);
         let needed =
@@ -310,7 +325,7 @@ impl Search<'_> {
         let mut report = Report { delimiter: Some(delimiter), ..Report::default() };
         let cell = |at: usize| bare(record, fields[at]).1;
         let Some((clock, wrap, dated)) =
-            clock(self.map, &mut found, cell, decimal, delimiter, headings, &mut report.assumed)
+            clock(&self.map, &mut found, cell, decimal, delimiter, headings, &mut report.assumed)
         else {
             return Ok(None);
         };

@@ -17,6 +17,10 @@ pub(crate) struct Heading {
     pub name: String,
     /// The text in the brackets.
     pub bracket: Option<String>,
+    /// `full` and `name` as they are compared: with every signal, for every delimiter, so that they are made once.
+    plain: [String; 2],
+    /// Name and unit where the unit is hung on: `pressure_bar`.
+    hung_on: Option<(String, String)>,
 }
 
 impl Heading {
@@ -29,23 +33,24 @@ impl Heading {
             }
             _ => (full.clone(), None),
         };
-        Heading { full, name, bracket }
-    }
-
-    /// Name and unit where the unit is hung on: `pressure_bar`.
-    fn hung_on(&self) -> Option<(&str, &str)> {
-        self.name.rsplit_once(['_', ' ', '/']).filter(|(name, _)| !name.is_empty())
-    }
-
-    /// Whether this column is the one called `id` or `label`; with the unit that its heading states.
-    pub fn is_signal(&self, id: &str, label: &str) -> Option<Option<Unit>> {
-        let bracket = self.bracket.as_deref().and_then(|unit| unit.parse::<Unit>().ok());
-        let wanted = [plain(id), plain(label)];
-        let is = |name: &str| wanted.iter().any(|w| !w.is_empty() && *w == plain(name));
-        if is(&self.name) || is(&self.full) {
-            return Some(bracket);
+        let hung_on = name.rsplit_once(['_', ' ', '/']).filter(|(name, _)| !name.is_empty());
+        Heading {
+            plain: [plain(&full), plain(&name)],
+            hung_on: hung_on.map(|(name, unit)| (plain(name), unit.to_owned())),
+            full,
+            name,
+            bracket,
         }
-        let (name, unit) = self.hung_on()?;
+    }
+
+    /// Whether this column is the one that is called so, id and label made [`plain`]; with the unit that its heading
+    /// states.
+    pub fn is_signal(&self, wanted: &[String; 2]) -> Option<Option<Unit>> {
+        let is = |name: &String| !name.is_empty() && wanted.contains(name);
+        if self.plain.iter().any(is) {
+            return Some(self.bracket.as_deref().and_then(|unit| unit.parse::<Unit>().ok()));
+        }
+        let (name, unit) = self.hung_on.as_ref()?;
         if !is(name) {
             return None;
         }
@@ -68,46 +73,49 @@ impl Heading {
             "clock",
             "uptime",
         ];
-        let place = |name: &str| {
-            let name = plain(name);
-            NAMES.iter().position(|wanted| *wanted == name)
-        };
+        let place = |name: &String| NAMES.iter().position(|wanted| wanted == name);
+        let [full, name] = &self.plain;
         let bracket = self.bracket.as_deref().and_then(TimeUnit::find);
-        if let Some(place) = place(&self.name).or_else(|| place(&self.full)) {
+        if let Some(place) = place(name).or_else(|| place(full)) {
             return Some((place, bracket));
         }
-        let (name, unit) = self.hung_on()?;
+        let (name, unit) = self.hung_on.as_ref()?;
         Some((place(name)?, Some(TimeUnit::find(unit)?)))
     }
 
     pub fn is_date(&self) -> bool {
-        plain(&self.full) == "date"
+        self.plain[0] == "date"
     }
 
-    /// Whether a map that says `name` means this column: 0 exactly, 1 blanks and case apart, 2 without its unit.
-    pub fn answers_to(&self, name: &str) -> Option<usize> {
+    /// Whether a map that says `name`, which made [`plain`] is `wanted`, means this column: 0 exactly, 1 blanks and case
+    /// apart, 2 without its unit.
+    pub fn answers_to(&self, name: &str, wanted: &str) -> Option<usize> {
         if self.full == name.trim() {
             return Some(0);
         }
-        let wanted = plain(name);
         if wanted.is_empty() {
             return None;
         }
-        if plain(&self.full) == wanted {
+        let [full, name] = &self.plain;
+        if full == wanted {
             return Some(1);
         }
-        (self.bracket.is_some() && plain(&self.name) == wanted).then_some(2)
+        (self.bracket.is_some() && name == wanted).then_some(2)
     }
 }
 
 /// The candidate that is nearest to what was written, if any is near.
 pub(crate) fn nearest<'a>(written: &str, candidates: impl Iterator<Item = &'a str>) -> Option<&'a str> {
     let wanted = plain(written);
+    let length = wanted.chars().count();
     candidates
-        .map(|candidate| {
+        .filter_map(|candidate| {
             let other = plain(candidate);
-            let longest = wanted.chars().count().max(other.chars().count());
-            (strsim::levenshtein(&wanted, &other), candidate, longest)
+            let others = other.chars().count();
+            let longest = length.max(others);
+            // At least so many letters differ: what is of another length need not be compared.
+            (length.abs_diff(others) * 2 <= longest)
+                .then(|| (strsim::levenshtein(&wanted, &other), candidate, longest))
         })
         .filter(|(distance, _, longest)| *distance * 2 <= *longest)
         .min_by_key(|(distance, ..)| *distance)
@@ -120,9 +128,8 @@ mod tests {
 
     #[test]
     fn headings() {
-        let unit = |cell: &str| {
-            Heading::new(cell).is_signal("pressure", "Pump pressure").map(|u| u.map(|u| u.symbol))
-        };
+        let wanted = [plain("pressure"), plain("Pump pressure")];
+        let unit = |cell: &str| Heading::new(cell).is_signal(&wanted).map(|u| u.map(|u| u.symbol));
         assert_eq!(unit("pressure"), Some(None));
         assert_eq!(unit("Pressure [kPa]"), Some(Some("kPa")));
         assert_eq!(unit("pump pressure (bar)"), Some(Some("bar")));

@@ -6,7 +6,7 @@
 use crate::blocks::{BLOCK, Blocks, Cut};
 use crate::feed::Feed;
 use crate::layout::Layout;
-use crate::lead::look;
+use crate::lead::Search;
 use crate::map::ColumnMap;
 use crate::parse::{Batch, Parser};
 use crate::reader::start;
@@ -67,6 +67,7 @@ pub fn read_with_workers(
     workers: usize,
 ) -> Result<Report, ColumnsError> {
     // The beginning is looked at by one thread until it is understood.
+    let mut search = Search::new(map.clone(), profile);
     let mut begun = Vec::new();
     let lead = loop {
         let target = begun.len() + BLOCK / 4;
@@ -77,7 +78,7 @@ pub fn read_with_workers(
                 return Err(ColumnsError::Read { byte: begun.len() as u64, line, source });
             }
         };
-        if let Some(lead) = look(map, profile, &begun, at_end)? {
+        if let Some(lead) = search.look(&begun, at_end)? {
             break lead;
         }
         if at_end {

@@ -1,7 +1,7 @@
 //! Which column of a header is the time, and which are the signals.
 
 use crate::map::{Column, ColumnMap, SignalColumn};
-use crate::names::{Heading, nearest};
+use crate::names::{Heading, nearest, plain};
 use crate::record::{Delimiter, split, text};
 use crate::time::TimeUnit;
 use foldwatch_profile::{Profile, SignalIx};
@@ -69,10 +69,9 @@ pub(crate) fn places(
     let mut signals = Vec::new();
     if map.signals.is_empty() {
         for (ix, signal) in profile.signals() {
-            let mut named = headings
-                .iter()
-                .enumerate()
-                .filter_map(|(at, h)| Some((at, h.is_signal(&signal.id, &signal.label)?)));
+            let wanted = [plain(&signal.id), plain(&signal.label)];
+            let mut named =
+                headings.iter().enumerate().filter_map(|(at, h)| Some((at, h.is_signal(&wanted)?)));
             let Some((column, unit)) = named.next() else { continue };
             tally.matches += 1;
             if let Some((other, _)) = named.next() {
@@ -196,8 +195,10 @@ fn find_column(column: &Column, headings: &[Heading]) -> Result<usize, Option<St
             Err(Some(format!("there is no column {number}: the header names {}", headings.len())))
         }
         Column::Name(name) => {
+            let wanted = plain(name);
+            let answers = headings.iter().enumerate();
             let answers: Vec<(usize, usize)> =
-                headings.iter().enumerate().filter_map(|(at, h)| Some((h.answers_to(name)?, at))).collect();
+                answers.filter_map(|(at, h)| Some((h.answers_to(name, &wanted)?, at))).collect();
             let best = answers.iter().map(|(rank, _)| *rank).min().ok_or(None)?;
             let mut equal = answers.iter().filter(|(rank, _)| *rank == best).map(|(_, at)| *at);
             match (equal.next(), equal.next()) {

@@ -3,7 +3,7 @@
 use crate::blocks::{BLOCK, Blocks};
 use crate::feed::Feed;
 use crate::layout::Layout;
-use crate::lead::{Lead, look};
+use crate::lead::{Lead, Search};
 use crate::map::ColumnMap;
 use crate::parse::{Batch, Parser};
 use crate::report::{ColumnsError, Report};
@@ -50,8 +50,7 @@ use std::sync::Arc;
 /// ```
 #[derive(Debug)]
 pub struct Reader {
-    map: ColumnMap,
-    profile: Profile,
+    search: Search,
     block: Vec<u8>,
     batch: Batch,
     rows: Option<Rows>,
@@ -76,7 +75,7 @@ pub(crate) fn start(lead: Lead) -> (Arc<Layout>, Blocks, Feed) {
 impl Reader {
     /// For a log of this map and profile.
     pub fn new(map: ColumnMap, profile: &Profile) -> Self {
-        Reader { map, profile: profile.clone(), block: Vec::new(), batch: Batch::default(), rows: None }
+        Reader { search: Search::new(map, profile), block: Vec::new(), batch: Batch::default(), rows: None }
     }
 
     /// Takes the next bytes.
@@ -104,7 +103,7 @@ impl Reader {
     }
 
     fn settle(&mut self, last: bool, sink: &mut impl Sink) -> Result<(), ColumnsError> {
-        let Some(lead) = look(&self.map, &self.profile, &self.block, last)? else { return Ok(()) };
+        let Some(lead) = self.search.look(&self.block, last)? else { return Ok(()) };
         let begun = self.block.split_off(lead.start);
         let (layout, blocks, feed) = start(lead);
         let rows = self.rows.insert(Rows { blocks, parser: Parser::new(layout), feed });

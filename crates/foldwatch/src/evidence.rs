@@ -1,7 +1,10 @@
 //! `foldwatch evidence`: a signed bag out of recordings, and whether a bag is whole.
 
+mod again;
 pub mod kept;
 mod logs;
+pub mod pace;
+mod record;
 
 use std::io::Write;
 use std::path::{Path, PathBuf};

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use anyhow::{Context, Result, anyhow, bail};
 use foldwatch_profile::Profile;
-use foldwatch_report::{Cycle, table};
+use foldwatch_report::{Cycle, rfc3339, table};
 use foldwatch_store::{Catalogue, CycleQuery, Span, SqliteReader};
 use foldwatch_units::Micros;
 
@@ -112,8 +112,9 @@ pub fn profile(reader: &SqliteReader, id: &str) -> Result<Arc<Profile>> {
 /// A judged cycle out of a daemon's folder.
 pub fn cycle(reader: &SqliteReader, car: &str, start: Micros) -> Result<Cycle> {
     let record = reader.cycle(car, start)?.context("a cycle has vanished")?;
-    serde_json::from_str(&record.judged)
-        .map_err(|error| anyhow!("a cycle in the store can't be read: {error}"))
+    serde_json::from_str(&record.judged).map_err(|error| {
+        anyhow!("{car}: the verdict of the cycle that began at {} can't be read: {error}", rfc3339(start))
+    })
 }
 
 /// Raw samples of all logs in one table.

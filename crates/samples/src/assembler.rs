@@ -435,7 +435,7 @@ impl Assembler {
         let half_width = width / 2.0;
         let exchange = Exchange { logger: at - half_width, utc: Micros(note.utc), half_width };
         if let Added::Jump { by } = self.timeline.add(exchange) {
-            self.note(Note::ClockSet { by, at });
+            self.note(Note::ClockSet { id, by, at });
         }
     }
 

@@ -135,9 +135,11 @@ impl Line {
     /// UTC at a moment of the logger. Never goes back when the moment goes on.
     pub fn utc(&self, logger: Micros) -> Micros {
         let since = (logger - self.logger).0;
-        // Whole microseconds are kept whole: only the correction is a rounded product.
-        let whole = self.utc.0.saturating_add(logger.0.saturating_sub(self.logger.0));
-        Micros(whole.saturating_add((since * self.correction() * 1e6).round() as i64))
+        // Whole microseconds are kept whole: only the correction is a rounded product. Bounded once, at the end: a sum
+        // that had reached its bound would go back with the correction.
+        let whole = i128::from(self.utc.0) + i128::from(logger.0) - i128::from(self.logger.0);
+        let utc = whole + (since * self.correction() * 1e6).round() as i128;
+        Micros(i64::try_from(utc).unwrap_or(if utc < 0 { i64::MIN } else { i64::MAX }))
     }
 
     /// Standard uncertainty of [`Line::utc`].

@@ -63,6 +63,8 @@ pub enum Note {
     BehindTheLog(FrameId),
     /// A clock was set: the map to UTC jumps.
     ClockSet {
+        /// In which frame.
+        id: FrameId,
         /// By how much UTC goes forward.
         by: Seconds,
         /// When.

@@ -74,6 +74,21 @@ fn two_months_of_exchanges_stays_small_and_sharp() {
     assert!(serde_json::to_string(&fit).unwrap().len() < 8_000);
 }
 
+#[test]
+fn at_the_end_of_time_the_map_stands_still() {
+    let mut fit = ClockFit::default();
+    for (logger, utc, half_width) in [
+        (0, 0, 0.0),
+        (272_139_907_812_948_769, 2_145_668_310_924_771_336, 1.5e159),
+        (-7_995_553_321_656_235_061, -5_708_640_257_070_953_262, 0.0),
+    ] {
+        fit.add(Exchange { logger: Micros(logger), utc: Micros(utc), half_width: Seconds(half_width) });
+    }
+    let line = fit.line().unwrap();
+    let moments = (-92..=92).map(|n| line.utc(Micros(n * 100_000_000_000_000_000)));
+    assert!(moments.is_sorted(), "{line:?}");
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(64))]
 

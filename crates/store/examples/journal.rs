@@ -108,9 +108,34 @@ fn cycle(number: i64) -> CycleRecord {
         end: Micros(start.0 + 20_000_000),
         direction: Direction::Opening,
         outcome: "completed".into(),
-        judged: "{\"cycle\":\"as JSON\"}".repeat(10),
+        judged: judged(start),
         phases: (0..6).map(phase).collect(),
         measures: (0..10).map(measure).collect(),
         findings: vec![finding],
     }
+}
+
+/// What the daemon writes of such a cycle, as it writes it: pages must be able to show the folder. The store itself never
+/// looks into it.
+fn judged(start: Micros) -> String {
+    let at = |more: i64| {
+        let at = jiff::Timestamp::from_microsecond(start.0 + more * 1_000_000).unwrap_or_default();
+        format!("{at:.6}")
+    };
+    let phases: Vec<String> = (0..6)
+        .map(|n| {
+            format!(
+                r#"{{"name":"step {n}","direction":"opening","index":{n},"start":"{}","end":"{}","duration_s":3.0,"u_duration_s":0.004,"confirmation":"confirmed","corrected_s":2.9,"contributions":[],"measures":[]}}"#,
+                at(3 * n),
+                at(3 * n + 3)
+            )
+        })
+        .collect();
+    format!(
+        r#"{{"start":"{}","end":"{}","direction":"opening","outcome":"completed","from_part_way":false,"phases":[{}],"findings":[{{"kind":"slow-phase","weight":"note","phase":"step 3","at":"{}","value":3.0,"unit":"s","limit":2.5,"sure":0.9,"message":"The step took longer than it should."}}],"measures":[]}}"#,
+        at(0),
+        at(20),
+        phases.join(","),
+        at(9)
+    )
 }

@@ -53,6 +53,9 @@ pub struct Durable {
     pub before: Option<std::ops::RangeInclusive<u64>>,
     /// Nothing of this start was held before this batch.
     pub begins: bool,
+    /// The last starts before it that anything was ever held of, the nearest first, at the most
+    /// [`Durable::MOST_EARLIER`].
+    pub earlier: Vec<u64>,
     /// How many frames of this batch were new.
     pub new: usize,
     /// How many were held already.
@@ -62,10 +65,12 @@ pub struct Durable {
 impl Durable {
     /// No more ranges than these are named in `missing`.
     pub const MOST_MISSING: usize = 64;
+    /// No more starts than these are named in `earlier`.
+    pub const MOST_EARLIER: usize = 8;
 
     pub(crate) fn of(
         logger: &str,
-        boot: u64,
+        (earlier, boot): (Vec<u64>, u64),
         held: &Ranges,
         lost: &Ranges,
         (new, known): (usize, usize),
@@ -80,7 +85,18 @@ impl Durable {
         let up_to = covered.first().map_or(0, |range| *range.end());
         let missing =
             covered.holes().take_while(|hole| *hole.end() < highest).take(Self::MOST_MISSING).collect();
-        Durable { logger: logger.to_owned(), boot, up_to, highest, missing, before, begins, new, known }
+        Durable {
+            logger: logger.to_owned(),
+            boot,
+            up_to,
+            highest,
+            missing,
+            before,
+            begins,
+            earlier,
+            new,
+            known,
+        }
     }
 }
 

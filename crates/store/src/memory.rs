@@ -68,6 +68,13 @@ impl State {
         let attached = self.attachments.get(logger).map(|(car, _)| car.clone());
         attached.ok_or_else(|| StoreError::UnknownLogger { logger: logger.to_owned() })
     }
+
+    /// The last starts before one that anything was ever held of.
+    fn earlier(&self, logger: &str, boot: u64) -> Vec<u64> {
+        let before = self.held.range((logger.to_owned(), 0)..(logger.to_owned(), boot)).rev();
+        let held = before.filter(|(_, held)| held.held.first().is_some());
+        held.map(|((_, boot), _)| *boot).take(Durable::MOST_EARLIER).collect()
+    }
 }
 
 impl Storage for MemoryStore {
@@ -110,7 +117,13 @@ impl Storage for MemoryStore {
             .into_iter()
             .map(|((logger, boot), (new, known))| {
                 let held = &state.held[&(logger.clone(), boot)];
-                Durable::of(&logger, boot, &held.held, &held.lost, (new, known))
+                Durable::of(
+                    &logger,
+                    (state.earlier(&logger, boot), boot),
+                    &held.held,
+                    &held.lost,
+                    (new, known),
+                )
             })
             .collect())
     }
@@ -127,7 +140,8 @@ impl Storage for MemoryStore {
         state.car_of(logger)?;
         let held = state.held.entry((logger.to_owned(), boot)).or_default();
         held.lost.insert(sequences);
-        Ok(Durable::of(logger, boot, &held.held, &held.lost, (0, 0)))
+        let held = held.clone();
+        Ok(Durable::of(logger, (state.earlier(logger, boot), boot), &held.held, &held.lost, (0, 0)))
     }
 
     fn add_exchanges(&mut self, exchanges: &[TimeExchange]) -> Result<(), StoreError> {

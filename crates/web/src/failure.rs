@@ -168,6 +168,16 @@ impl Failure {
         Failure::new(StatusCode::NOT_FOUND, "no-samples", why)
     }
 
+    /// What stands in the store of one cycle is no verdict. The error is for the log.
+    pub fn bad_verdict(car: &str, start: &str, error: impl std::fmt::Display) -> Failure {
+        tracing::error!(car, start, %error, "a verdict can't be read");
+        let message = format!(
+            "The verdict of the cycle that began at {start} can't be read: its record is damaged. Its samples are \
+             kept apart from it: take them along as a table, which `foldwatch analyze` judges."
+        );
+        Failure::new(StatusCode::INTERNAL_SERVER_ERROR, "bad-verdict", message)
+    }
+
     /// Our fault, or the disk's: the reader gets a number, the log the details under the same number.
     pub fn internal(error: impl std::fmt::Display) -> Failure {
         static COUNT: AtomicU64 = AtomicU64::new(1);

@@ -56,7 +56,7 @@ pub use live::{
 pub use places::{MachinePort, NoPlaces, Places};
 pub use record::record;
 pub use serving::Bounds;
-pub use tls::Tls;
+pub use tls::{Tls, only_ours};
 
 /// Only our own files, no script or style inside a page, nobody may frame it.
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; \

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use foldwatch_fleet::{Assessed, Book, Followed, MEASURES, MOST_CYCLES, What};
 use foldwatch_profile::Profile;
 use foldwatch_report::trend::{Of, Trend};
-use foldwatch_report::{Cycle, parse_utc};
+use foldwatch_report::{Cycle, parse_utc, rfc3339};
 use foldwatch_store::{Car, CycleQuery, CycleRecord, CycleSummary, FindingQuery, Span, Weight};
 use foldwatch_trend::{Point, Service};
 use foldwatch_units::{Direction, Micros};
@@ -64,26 +64,56 @@ pub fn car(desk: &Desk, id: &str) -> Result<CarView, Failure> {
 }
 
 /// The judged cycle in a record. The store keeps it as the text that we wrote.
-fn judged(text: &str) -> Result<Cycle, Failure> {
-    serde_json::from_str(text).map_err(Failure::internal)
+fn judged(record: &CycleRecord) -> Result<Cycle, Failure> {
+    serde_json::from_str(&record.judged)
+        .map_err(|error| Failure::bad_verdict(&record.car, &rfc3339(record.start), error))
 }
 
 /// One judged cycle.
 pub fn cycle(desk: &Desk, car: &str, start: &str) -> Result<Cycle, Failure> {
     let at = parse_utc(start).ok_or_else(|| Failure::unknown_cycle(start))?;
     let record = desk.catalogue.cycle(car, at)?.ok_or_else(|| Failure::unknown_cycle(start))?;
-    judged(&record.judged)
+    judged(&record)
 }
 
-/// The cycles of a list with everything, in its order. One that was replaced in between is left out.
+/// The cycles of a list with everything, in its order. One that was replaced in between is left out; the first whose
+/// verdict can't be read is the failure.
 pub fn whole(desk: &Desk, list: &[CycleSummary]) -> Result<Vec<Cycle>, Failure> {
     let mut cycles = Vec::with_capacity(list.len());
     for summary in list {
         if let Some(record) = desk.catalogue.cycle(&summary.car, summary.start)? {
-            cycles.push(judged(&record.judged)?);
+            cycles.push(judged(&record)?);
         }
     }
     Ok(cycles)
+}
+
+/// What can be read of a list of cycles.
+pub struct Readable {
+    /// In the list's order.
+    pub cycles: Vec<Cycle>,
+    /// The starts of the others: what stands in their records is no verdict.
+    pub unread: Vec<Micros>,
+}
+
+/// The same for who would rather have the rest than nothing: one damaged record is named and takes no page down.
+pub fn readable(desk: &Desk, list: &[CycleSummary]) -> Result<Readable, Failure> {
+    let mut found = Readable { cycles: Vec::with_capacity(list.len()), unread: Vec::new() };
+    for summary in list {
+        let Some(record) = desk.catalogue.cycle(&summary.car, summary.start)? else { continue };
+        match serde_json::from_str(&record.judged) {
+            Ok(cycle) => found.cycles.push(cycle),
+            Err(error) => {
+                // The page names each of them; the log needs the reason only once.
+                if found.unread.is_empty() {
+                    let (car, start) = (&record.car, rfc3339(record.start));
+                    tracing::error!(car, start, %error, "a verdict can't be read");
+                }
+                found.unread.push(record.start);
+            }
+        }
+    }
+    Ok(found)
 }
 
 /// Cycles in a list, newest first, with a finding of one kind if that is asked for.

@@ -84,7 +84,7 @@ fn candidates(desk: &Desk, view: &CarView, cycle: &Cycle) -> Result<Vec<Cycle>, 
     list.retain(|c| c.worst < Some(Weight::Attend));
     list.sort_by_key(|c| c.worst);
     list.truncate(LOOKED_AT);
-    let mut found = query::whole(desk, &list)?;
+    let mut found = query::readable(desk, &list)?.cycles;
     found.retain(|c| !c.from_part_way && Warp::between(c, cycle).is_some());
     let oil = oil(cycle);
     let apart = |c: &Cycle| oil.zip(self::oil(c)).map_or(f64::INFINITY, |(a, b)| (a - b).abs());

@@ -22,6 +22,7 @@ use tower::ServiceExt;
 mod access;
 mod bodies;
 mod bounds;
+mod damaged;
 
 use crate::*;
 
@@ -190,6 +191,11 @@ struct Scene {
 }
 
 fn scene() -> Scene {
+    scene_with(|_| Vec::new())
+}
+
+/// With more cycles, made from the one that was judged.
+fn scene_with(more: impl FnOnce(&CycleRecord) -> Vec<CycleRecord>) -> Scene {
     let profile = foldwatch_profile::parse(ROOF).unwrap().profile;
     let mut verdicts = Vec::new();
     play(&profile, &mut Engine::new(Arc::new(profile.clone())), 2.5, &mut verdicts);
@@ -236,7 +242,9 @@ fn scene() -> Scene {
         measures: Vec::new(),
         findings: json.findings.iter().map(finding).collect(),
     };
-    store.put_judged(&Judged { cycles: vec![record], ..Judged::default() }).unwrap();
+    let mut cycles = more(&record);
+    cycles.push(record);
+    store.put_judged(&Judged { cycles, ..Judged::default() }).unwrap();
     let open: Open = Box::new(move || store.reader());
     let told = Arc::new(Told::default());
     let noted = Arc::new(Noted::default());

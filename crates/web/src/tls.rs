@@ -66,12 +66,15 @@ fn config(certificate: &Path, key: &Path) -> Result<ServerConfig, String> {
     Ok(config)
 }
 
-/// A key that everybody on the machine can read is no secret.
-fn only_ours(key: &Path) -> io::Result<()> {
+/// What everybody on the machine can read is no secret: a key, a password's file.
+///
+/// # Errors
+/// Where it may be read by everybody, or can't be looked at.
+pub fn only_ours(file: &Path) -> io::Result<()> {
     #[cfg(unix)]
     {
         use std::os::unix::fs::PermissionsExt;
-        if std::fs::metadata(key)?.permissions().mode() & 0o007 != 0 {
+        if std::fs::metadata(file)?.permissions().mode() & 0o007 != 0 {
             return Err(io::Error::other("everybody on this machine may read it; `chmod o-rwx` it"));
         }
     }

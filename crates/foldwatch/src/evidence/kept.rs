@@ -1,18 +1,15 @@
 //! Evidence out of a data folder: what archive and journal keep of one car.
 
-use std::collections::HashSet;
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering};
 
 use anyhow::{Context, Result, bail};
 use foldwatch_evidence::{
     AnyError, Chain, Digest, Entry, JournalRows, LeaveOut, Material, Original, Paper, Recording, Request,
     Revision, StoreChain,
 };
-use foldwatch_guide::Kind;
 use foldwatch_profile::Profile;
 use foldwatch_samples::{Item, Sink};
 use foldwatch_store::{
@@ -20,10 +17,12 @@ use foldwatch_store::{
     StoreError,
 };
 use foldwatch_units::{Micros, Seconds};
-use serde::{Deserialize, Serialize};
 
+use super::again::{Reading, hand_over};
+use super::pace::Pace;
+use super::record::{commissioned, up_to};
 use crate::watch::lines::stand_in;
-use crate::watch::replay::{self, Frames, Journal, Mark, Rows, logger_name};
+use crate::watch::replay::{self, Journal, Mark, Rows, logger_name};
 use crate::watch::saved::Saved;
 
 /// Which stretch of a car's time.
@@ -51,56 +50,6 @@ pub struct Choice {
 const MARGIN: Seconds = Seconds(120.0);
 /// No more cycles, findings or entries than these are looked at.
 const MOST: u32 = 1_000_000;
-
-/// How far the reading is, and the wish that it end: shared with whoever waits for it.
-#[derive(Debug, Default)]
-pub struct Pace {
-    rows: AtomicU64,
-    permille: AtomicU32,
-    stopped: AtomicBool,
-}
-
-/// A bag is read through so often: to be judged, and to be written.
-const READINGS: u32 = 2;
-
-impl Pace {
-    /// Rows of samples that were read.
-    pub fn rows(&self) -> u64 {
-        self.rows.load(Ordering::Relaxed)
-    }
-
-    /// How much of all readings is done, 0 to 1, by the time that the samples are of.
-    pub fn done(&self) -> f64 {
-        f64::from(self.permille.load(Ordering::Relaxed)) / 1000.0
-    }
-
-    /// It is to end; the next batch is not read any more.
-    pub fn stop(&self) {
-        self.stopped.store(true, Ordering::Relaxed);
-    }
-
-    /// Whether it is to end.
-    pub fn is_stopped(&self) -> bool {
-        self.stopped.load(Ordering::Relaxed)
-    }
-
-    fn goes_on(&self) -> Result<()> {
-        if self.is_stopped() {
-            bail!("it was stopped");
-        }
-        Ok(())
-    }
-
-    fn read(&self, batch: &Samples, reading: u32, all: Span) -> Result<()> {
-        self.rows.fetch_add(batch.times.len() as u64, Ordering::Relaxed);
-        if let Some(at) = batch.times.last() {
-            let share = ((*at - all.from).0 / (all.until - all.from).0.max(1e-6)).clamp(0.0, 1.0);
-            let done = 1000.0 * (f64::from(reading) + share) / f64::from(READINGS);
-            self.permille.store(done.min(1000.0) as u32, Ordering::Relaxed);
-        }
-        self.goes_on()
-    }
-}
 
 /// One car of a data folder.
 pub struct Kept {
@@ -350,38 +299,6 @@ fn chosen(cycles: &[CycleSummary], span: Span) -> String {
     )
 }
 
-/// The record up to a moment, with what corrects it, whenever that was entered.
-fn up_to(record: &[Entry], until: Micros) -> Vec<Entry> {
-    let mut taken: HashSet<u64> = HashSet::new();
-    let within = |entry: &Entry, taken: &HashSet<u64>| {
-        entry.at < until || entry.corrects.is_some_and(|number| taken.contains(&number))
-    };
-    loop {
-        let known = taken.len();
-        let more: Vec<u64> =
-            record.iter().filter(|entry| within(entry, &taken)).filter_map(|entry| entry.number).collect();
-        taken.extend(more);
-        if taken.len() == known {
-            return record.iter().filter(|entry| within(entry, &taken)).cloned().collect();
-        }
-    }
-}
-
-/// How the logger was fitted, as a text: the last commissioning before a moment, or the last one of all.
-fn commissioned(car: &str, record: &[Entry], until: Micros) -> Option<(String, Vec<u8>)> {
-    let is_corrected =
-        |entry: &Entry| record.iter().any(|other| other.corrects.is_some() && other.corrects == entry.number);
-    let own = Kind::Commissioning.as_str();
-    let all = || {
-        record.iter().filter(|entry| entry.kind == "check" && entry.subject == own && !is_corrected(entry))
-    };
-    let last = all().rfind(|entry| entry.at < until).or_else(|| all().next_back())?;
-    let number = last.number.map(|n| format!(", no. {n} of its record")).unwrap_or_default();
-    let at = foldwatch_report::rfc3339(last.at);
-    let text = format!("Commissioning of {car}, {at}{number}\nResult: {}\n\n{}\n", last.result, last.text);
-    Some(("txt".to_owned(), text.into_bytes()))
-}
-
 /// The last row of the journal that a sample of the span needs; `None`: all of the span is in the archive.
 fn last_needed(
     catalogue: &dyn Catalogue,
@@ -413,87 +330,6 @@ fn last_needed(
         }
     });
     Ok(within.then_some(head))
-}
-
-/// How files of an archive and rows of a journal are read again: goes with them into the bag.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-struct Reading {
-    from: Micros,
-    until: Micros,
-    /// Behind the archive the journal is read on, from the mark.
-    journal: bool,
-    mark: Mark,
-}
-
-/// Samples as items: states and numbers that a batch has of the profile's signals.
-fn hand_over(profile: &Profile, batch: &Samples, sink: &mut dyn Sink) {
-    // A signal that is no longer in the profile is left out; one that was not yet recorded is not known.
-    let places: Vec<_> = batch.columns.iter().map(|column| profile.find(&column.name)).collect();
-    let mut row = vec![f32::NAN; profile.signals.len()];
-    for (n, at) in batch.times.iter().enumerate() {
-        for (place, values) in places.iter().zip(&batch.values) {
-            if let Some(place) = place {
-                row[place.at()] = values[n];
-            }
-        }
-        sink.item(Item::Row { at: *at, values: &row });
-    }
-}
-
-/// What lies in a bag of a data folder, read again.
-pub struct Again {
-    files: Vec<PathBuf>,
-    profile: Arc<Profile>,
-    reading: Reading,
-    journal: PathBuf,
-}
-
-impl Again {
-    /// From what lies in the bag.
-    ///
-    /// # Errors
-    /// Where it is not said how it is to be read.
-    pub fn new(files: Vec<PathBuf>, profile: Arc<Profile>, reading: &str, journal: PathBuf) -> Result<Self> {
-        let reading = serde_json::from_str(reading).context("how it is to be read is not understood")?;
-        Ok(Again { files, profile, reading, journal })
-    }
-
-    fn frames(&self) -> Result<Frames<'static>> {
-        let rows = foldwatch_evidence::journal_rows(&self.journal)?;
-        Ok(Box::new(rows.filter_map(|row| match row {
-            Ok((position, frame)) => {
-                replay::decode(&frame.bytes).map(|(id, frame)| Ok((Position(position), id, frame)))
-            }
-            Err(error) => Some(Err(StoreError::invalid(error.to_string()))),
-        })))
-    }
-}
-
-impl Material for Again {
-    fn count(&self) -> usize {
-        1
-    }
-
-    fn read(&mut self, _: usize, sink: &mut dyn Sink) -> Result<Recording, AnyError> {
-        let (profile, span) = (&self.profile, Span { from: self.reading.from, until: self.reading.until });
-        for file in &self.files {
-            for batch in foldwatch_store::archive_file(file, span)? {
-                hand_over(profile, &batch?, sink);
-            }
-        }
-        if self.reading.journal {
-            let timeline = replay::timeline_of(self.frames()?, profile, &self.reading.mark)?;
-            for batch in Rows::of(self.frames()?, profile, &self.reading.mark, timeline, span) {
-                hand_over(profile, &batch?, sink);
-            }
-        }
-        Ok(Recording { timeline: None, ..Recording::default() })
-    }
-
-    fn chain(&mut self) -> Chain<'_> {
-        // Nothing is made of what was read from a bag.
-        Chain::Logs(Vec::new())
-    }
 }
 
 impl Material for Kept {
@@ -589,51 +425,5 @@ impl Kept {
             Ok(self.still()?)
         });
         Ok(StoreChain { seals, files, reading: serde_json::to_string(&self.reading)?, rows })
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn entry(number: u64, at: i64, subject: &str, corrects: Option<u64>) -> Entry {
-        Entry {
-            number: Some(number),
-            at: Micros(at),
-            kind: "check".into(),
-            subject: subject.into(),
-            corrects,
-            ..Entry::default()
-        }
-    }
-
-    #[test]
-    fn a_correction_goes_with_what_it_corrects() {
-        let record = [
-            entry(1, 10, "left ram resealed", None),
-            entry(2, 20, "lid hinge oiled", None),
-            entry(3, 30, "right ram resealed", Some(1)),
-            entry(4, 40, "both rams resealed", Some(3)),
-            entry(5, 50, "not that one", Some(2)),
-        ];
-        let numbers =
-            |until| up_to(&record, Micros(until)).iter().filter_map(|e| e.number).collect::<Vec<_>>();
-        assert_eq!(numbers(15), [1, 3, 4]);
-        assert_eq!(numbers(25), [1, 2, 3, 4, 5]);
-        assert!(numbers(5).is_empty());
-    }
-
-    #[test]
-    fn the_commissioning_before_counts_else_a_later_one_that_stands() {
-        let of = |until, record: &[Entry]| {
-            commissioned("oak", record, Micros(until)).map(|(_, text)| String::from_utf8(text).unwrap())
-        };
-        let mut record = vec![entry(1, 10, "commissioning", None), entry(2, 30, "commissioning", None)];
-        assert!(of(20, &record).unwrap().contains("no. 1 of"));
-        assert!(of(40, &record).unwrap().contains("no. 2 of"));
-        assert!(of(5, &record).unwrap().contains("no. 2 of"));
-        record.push(entry(3, 50, "it was another car", Some(2)));
-        assert!(of(40, &record).unwrap().contains("no. 1 of"));
-        assert_eq!(of(40, &record[2..]), None);
     }
 }

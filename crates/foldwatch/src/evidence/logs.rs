@@ -11,7 +11,7 @@ use foldwatch_evidence::{AnyError, Chain, Material, Original, Originals, Recordi
 use foldwatch_profile::Profile;
 use foldwatch_samples::{Sink, Through};
 
-use super::kept;
+use super::again;
 use crate::input;
 
 /// Logs as `analyze` reads them.
@@ -65,7 +65,7 @@ pub struct Again;
 impl Reread for Again {
     fn material(&self, of: Originals) -> Result<Box<dyn Material>, AnyError> {
         if let Some((reading, journal)) = of.store {
-            return Ok(Box::new(kept::Again::new(of.files, of.profile, &reading, journal)?));
+            return Ok(Box::new(again::Again::new(of.files, of.profile, &reading, journal)?));
         }
         let map = |text: String| {
             ColumnMap::parse(&text, &of.profile).map_err(|problems| {

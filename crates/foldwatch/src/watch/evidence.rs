@@ -13,7 +13,8 @@ use foldwatch_evidence::{Keys, LeaveOut, Paper};
 use foldwatch_report::rfc3339;
 use foldwatch_web::{Bag, NotMade, Stage, Stretch, Wanted};
 
-use crate::evidence::kept::{self, Choice, Kept, Pace};
+use crate::evidence::kept::{self, Choice, Kept};
+use crate::evidence::pace::Pace;
 use crate::evidence::{keys_in, tag_manifest};
 use crate::whole;
 

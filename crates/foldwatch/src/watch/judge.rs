@@ -20,6 +20,7 @@ use foldwatch_wire::Frame;
 use super::alive::Pulse;
 use super::bench::Bench;
 use super::causes::Causes;
+use super::clocks::Clocks;
 use super::guides::Guides;
 use super::lines::{Lines, LinesSettings, stand_in};
 use super::meters;
@@ -45,7 +46,9 @@ pub struct Work {
     /// Starts of those that have their last word.
     pub settled: Vec<Micros>,
     /// What people wrote, and whom to tell that it is kept.
-    pub entries: Vec<(foldwatch_store::Entry, SyncSender<()>)>,
+    pub entries: Vec<(Entry, SyncSender<()>)>,
+    /// What is noted in the car's record without anybody's writing it.
+    pub notes: Vec<Entry>,
     /// To be kept.
     pub exchanges: Vec<TimeExchange>,
     /// To be kept.
@@ -80,6 +83,7 @@ struct Desk {
     unsaved: usize,
     saved: Instant,
     bench: Bench,
+    clocks: Clocks,
 }
 
 /// The state is saved after so many frames, or so long.
@@ -151,6 +155,7 @@ impl Judge {
                 unsaved: 0,
                 saved: Instant::now(),
                 bench: Bench::new(&car.id, &car.profile),
+                clocks: Clocks::default(),
             };
             let saved = reader.checkpoint(&car.id)?.map(|checkpoint| checkpoint.saved);
             let mut frames = 0u64;
@@ -169,7 +174,8 @@ impl Judge {
                 desk.lane.after_repair();
             }
             // What came of them may not have been kept; keeping it again changes nothing.
-            if !work.cycles.is_empty() && keeper.send(work).is_err() {
+            let found = !work.cycles.is_empty() || !work.notes.is_empty();
+            if found && keeper.send(work).is_err() {
                 break;
             }
             around.causes.showed(&desk.id, &desk.profile, desk.lane.engine().evidence());
@@ -400,6 +406,7 @@ impl Desk {
     fn after(&mut self, events: Vec<Event>, around: &Around, reader: &dyn Catalogue, work: &mut Work) {
         for note in self.lane.take_notes() {
             tracing::info!(car = self.id, "{note}");
+            work.notes.extend(self.clocks.note(&self.id, &note, &self.lane, reader));
         }
         for event in events {
             match event {

@@ -173,6 +173,9 @@ impl Keeper {
                 let _ = kept.send(());
                 news.push(News::Entry(entry.car.clone()));
             }
+            for entry in &work.notes {
+                self.insist("keep a note", |store| store.add_entry(entry));
+            }
             frames.extend(work.frames);
             self.lines.extend(work.answer);
             if !work.exchanges.is_empty() {
@@ -247,6 +250,7 @@ impl Keeper {
             highest: small(durable.highest)?,
             missing: missing.filter_map(|r| Some(small(*r.start())?..=small(*r.end())?)).collect(),
             begins: durable.begins,
+            earlier: durable.earlier.iter().filter_map(|n| small(*n)).collect(),
         };
         self.answers.kept(logger, small(durable.boot)?, kept, answer.damage());
         Some(logger)

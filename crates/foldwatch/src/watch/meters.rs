@@ -23,9 +23,13 @@ const COUNTS: [(&str, &str); 11] = [
 ];
 
 /// Counts of each car.
-const OF_CAR: [(&str, &str); 2] = [
+const OF_CAR: [(&str, &str); 3] = [
     ("foldwatch_samples_total", "Rows of samples that came in"),
     ("foldwatch_samples_dropped_total", "Rows that the logger says it had no room for"),
+    (
+        "foldwatch_clock_jumps_total",
+        "Jumps of a clock by a minute or more, and loggers whose clock is not set",
+    ),
 ];
 
 const FINDINGS: (&str, &str) =

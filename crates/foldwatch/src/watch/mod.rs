@@ -12,6 +12,7 @@ mod bench;
 mod books;
 mod causes;
 pub mod changing;
+mod clocks;
 mod evidence;
 mod guides;
 mod judge;

@@ -86,7 +86,13 @@ pub(super) fn append(tx: &Connection, batch: &[Frame]) -> Result<Vec<Durable>, F
     for ((logger, boot), stream) in &streams {
         save_ranges(tx, "held", logger, *boot, &stream.before, &stream.held)?;
         let lost = load_ranges(tx, "lost", logger, *boot)?;
-        durable.push(Durable::of(logger, *boot, &stream.held, &lost, (stream.new, stream.known)));
+        durable.push(Durable::of(
+            logger,
+            (earlier(tx, logger, *boot)?, *boot),
+            &stream.held,
+            &lost,
+            (stream.new, stream.known),
+        ));
     }
     Ok(durable)
 }
@@ -120,7 +126,19 @@ pub(super) fn give_up(
     let mut lost = before.clone();
     lost.insert(sequences);
     save_ranges(tx, "lost", logger, boot, &before, &lost)?;
-    Ok(Durable::of(logger, boot, &load_ranges(tx, "held", logger, boot)?, &lost, (0, 0)))
+    let starts = (earlier(tx, logger, boot)?, boot);
+    Ok(Durable::of(logger, starts, &load_ranges(tx, "held", logger, boot)?, &lost, (0, 0)))
+}
+
+/// The last starts before one that anything was ever held of.
+fn earlier(tx: &Connection, logger: &str, boot: u64) -> Result<Vec<u64>, Fail> {
+    let mut query = tx.prepare_cached(
+        "SELECT DISTINCT boot FROM held WHERE logger = ?1 AND boot < ?2 ORDER BY boot DESC LIMIT ?3",
+    )?;
+    let found = query.query_map(params![logger, boot as i64, Durable::MOST_EARLIER as i64], |row| {
+        row.get::<_, i64>(0).map(|boot| boot as u64)
+    })?;
+    Ok(found.collect::<Result<_, _>>()?)
 }
 
 pub(super) fn held(conn: &Connection, logger: &str, boot: u64) -> Result<Held, Fail> {

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering::Relaxed};
 use std::time::Duration;
 
 use foldwatch_store::*;
@@ -15,13 +16,15 @@ use crate::frame;
 use crate::killed::sealing;
 
 const CHILD: &str = "FOLDWATCH_STORE_TEST_FAULTS_CHILD";
-/// Every how manieth write fails; each where it is 1, every ninth where it is not set.
+/// Every how manieth write fails; each where it is not set.
 const STEP: &str = "FOLDWATCH_STORE_TEST_FAULTS_STEP";
 /// What changes a disk.
 const CALLS: &[&str] =
     &["pwrite64", "write", "fsync", "fdatasync", "ftruncate", "openat", "rename", "unlink", "mkdir"];
 /// How many frames the child has in the end.
 const FRAMES: u64 = 60;
+/// Children at a time.
+const THREADS: usize = 3;
 
 /// Not a test of its own: the process that meets the faults. As the daemon does, it says in words what failed and tries
 /// again, and prints what is durable only after the store has said so.
@@ -99,51 +102,73 @@ fn acknowledged(said: &str) -> Option<u64> {
     said.lines().filter_map(|line| line.split_once("durable ")?.1.trim().parse().ok()).next_back()
 }
 
+/// In memory where there is room: of hundreds of folders most of the time would be spent on syncing them.
+fn folder() -> tempfile::TempDir {
+    const ROOM: u64 = 1 << 30;
+    let memory = Path::new("/dev/shm");
+    let roomy = fs4::available_space(memory).is_ok_and(|free| free > ROOM);
+    roomy.then(|| tempfile::tempdir_in(memory).ok()).flatten().unwrap_or_else(|| tempfile::tempdir().unwrap())
+}
+
+/// One kind of call fails from its n-th on, so many times. Whether there is an n-th at all; `None`: it can't be tried here.
+fn fails(call: &str, error: &str, n: usize, times: usize) -> Option<bool> {
+    let dir = folder();
+    let inside = ["", "catalogue.sqlite", "catalogue.sqlite-wal", "archive", "archive/oak"]
+        .map(|name| dir.path().join(name))
+        .into_iter()
+        .chain((1..9).flat_map(|n| {
+            ["", ".part"].map(|end| dir.path().join(format!("archive/oak/1970-01-01.{n}.parquet{end}")))
+        }));
+    let log = dir.path().join("strace");
+    let mut arguments: Vec<String> =
+        inside.flat_map(|path| ["-P".into(), path.to_str().unwrap().to_owned()]).collect();
+    let when = format!("inject={call}:error={error}:when={n}..{}", n + times - 1);
+    arguments.extend(["-e".into(), format!("trace={call}"), "-e".into(), when.clone()]);
+    arguments.extend(["-o".into(), log.to_str().unwrap().to_owned()]);
+    let said = traced(dir.path(), &arguments)?;
+    assert!(said.contains("done"), "{when}: {said}");
+    assert_eq!(acknowledged(&said), Some(FRAMES - 1), "{when}: {said}");
+    for refused in said.lines().filter(|line| line.starts_with("refused")) {
+        let words = refused.contains(dir.path().to_str().unwrap());
+        let full = error != "ENOSPC" || call.starts_with('f') || refused.contains("full");
+        assert!(words && refused.ends_with("(true)") && (full || call == "openat"), "{when}: {refused}");
+    }
+    examine(dir.path(), acknowledged(&said), &when);
+    Some(fs::read_to_string(&log).unwrap().contains("INJECTED"))
+}
+
 #[test]
 fn an_error_at_any_write_loses_nothing_and_it_goes_on_afterwards() {
-    let step: usize = std::env::var(STEP).map_or(9, |step| step.parse().unwrap());
+    let step: usize = std::env::var(STEP).map_or(1, |step| step.parse().unwrap());
     let mut tried = BTreeMap::new();
-    for (error, lasting) in [("ENOSPC", 3), ("EIO", 1)] {
+    for (error, times) in [("ENOSPC", 3), ("EIO", 1)] {
         for call in CALLS {
-            for n in (1..).step_by(step) {
-                let dir = tempfile::tempdir().unwrap();
-                let inside = ["", "catalogue.sqlite", "catalogue.sqlite-wal", "archive", "archive/oak"]
-                    .map(|name| dir.path().join(name))
-                    .into_iter()
-                    .chain((1..9).flat_map(|n| {
-                        ["", ".part"]
-                            .map(|end| dir.path().join(format!("archive/oak/1970-01-01.{n}.parquet{end}")))
-                    }));
-                let log = dir.path().join("strace");
-                let mut arguments: Vec<String> =
-                    inside.flat_map(|path| ["-P".into(), path.to_str().unwrap().to_owned()]).collect();
-                let when = format!("inject={call}:error={error}:when={n}..{}", n + lasting - 1);
-                arguments.extend(["-e".into(), format!("trace={call}"), "-e".into(), when.clone()]);
-                arguments.extend(["-o".into(), log.to_str().unwrap().to_owned()]);
-                let Some(said) = traced(dir.path(), &arguments) else {
-                    println!("not tried: no strace here");
-                    return;
-                };
-                assert!(said.contains("done"), "{when}: {said}");
-                assert_eq!(acknowledged(&said), Some(FRAMES - 1), "{when}: {said}");
-                for refused in said.lines().filter(|line| line.starts_with("refused")) {
-                    let words = refused.contains(dir.path().to_str().unwrap());
-                    let full = error != "ENOSPC" || call.starts_with('f') || refused.contains("full");
-                    assert!(
-                        words && refused.ends_with("(true)") && (full || *call == "openat"),
-                        "{when}: {refused}"
-                    );
+            let (next, failed, over) = (AtomicUsize::new(0), AtomicUsize::new(0), AtomicBool::new(false));
+            let tries = || {
+                while !over.load(Relaxed) {
+                    let n = 1 + step * next.fetch_add(1, Relaxed);
+                    match fails(call, error, n, times) {
+                        Some(true) => drop(failed.fetch_add(1, Relaxed)),
+                        // There are no more of them.
+                        Some(false) => over.store(true, Relaxed),
+                        None => return false,
+                    }
                 }
-                examine(dir.path(), acknowledged(&said), &when);
-                if !fs::read_to_string(&log).unwrap().contains("INJECTED") {
-                    break; // there are no more of them
-                }
-                *tried.entry(format!("{call} {error}")).or_insert(0) += 1;
+                true
+            };
+            let could = std::thread::scope(|scope| {
+                [(); THREADS].map(|()| scope.spawn(tries)).map(|thread| thread.join().unwrap())
+            });
+            if could.contains(&false) {
+                println!("not tried: no strace here");
+                return;
             }
+            tried.insert(format!("{call} {error}"), failed.into_inner());
         }
     }
-    println!("failed: {tried:?}");
-    assert!(tried.len() > 8, "{tried:?}");
+    println!("failed: {tried:?}, {} in all", tried.values().sum::<usize>());
+    let kinds = tried.values().filter(|failed| **failed > 0).count();
+    assert!(kinds > 8, "{tried:?}");
 }
 
 /// A file on a disk that forgets what was not synced.

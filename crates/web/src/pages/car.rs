@@ -1,9 +1,9 @@
 //! One car: its week, what was found and how often, its cycles, what people wrote.
 
 use axum::extract::{Path, Query, State};
-use foldwatch_report::{Cycle, Diagnosis};
+use foldwatch_report::{Cycle, Diagnosis, rfc3339};
 use foldwatch_store::CycleQuery;
-use foldwatch_units::Seconds;
+use foldwatch_units::{Micros, Seconds};
 use maud::{Markup, html};
 use serde::Deserialize;
 
@@ -12,7 +12,7 @@ use crate::app::App;
 use crate::causes;
 use crate::charts::{self, Material, Page, Shape};
 use crate::entries::{self, EntryRow};
-use crate::query::{self, CarView, Matter, matters, weight_of};
+use crate::query::{self, CarView, Matter, Readable, matters, weight_of};
 use crate::texts;
 
 /// Which cycles the page speaks of.
@@ -28,10 +28,13 @@ pub(super) struct Asked {
 const MOST: u32 = 400;
 /// Rows of the table.
 const ROWS: usize = 60;
+/// Damaged records that are named.
+const NAMED: usize = 10;
 
 struct Seen {
     view: CarView,
     cycles: Vec<Cycle>,
+    unread: Vec<Micros>,
     entries: Vec<EntryRow>,
     diagnosis: Diagnosis,
     /// There are older cycles than those.
@@ -62,9 +65,9 @@ pub(super) async fn page(
             }
             let more = full || list.len() < before;
             let entries = entries::list(desk, &id)?;
-            let cycles = query::whole(desk, &list)?;
+            let Readable { cycles, unread } = query::readable(desk, &list)?;
             let diagnosis = causes::diagnosis(desk, &id)?;
-            Ok(Seen { view, cycles, entries, diagnosis, more })
+            Ok(Seen { view, cycles, unread, entries, diagnosis, more })
         })
         .await?;
     let id = seen.view.car.id.as_str();
@@ -85,8 +88,9 @@ pub(super) async fn page(
     let body = html! {
         h1 { (name) }
         p.quiet { (seen.view.profile.name) }
+        (damaged(id, &seen.unread))
         // A car that has not moved yet says so once.
-        @if seen.cycles.is_empty() { p.empty { (texts::NO_CYCLES) } }
+        @if seen.cycles.is_empty() && seen.unread.is_empty() { p.empty { (texts::NO_CYCLES) } }
         @else {
             nav.periods aria-label=(texts::PERIOD) {
                 @for (word, label) in texts::PERIODS {
@@ -125,6 +129,23 @@ pub(super) async fn page(
         } }
     };
     Ok(frame(name, Some((id, name, At::Car)), &app.hub().ports(), &body))
+}
+
+/// Cycles whose verdicts can't be read, by name: whoever counts the others must know of them.
+fn damaged(car: &str, unread: &[Micros]) -> Markup {
+    html! {
+        @if !unread.is_empty() {
+            div.notice role="status" {
+                p { strong { (texts::unread(unread.len())) } " " (texts::UNREAD_LEFT_OUT) }
+                p {
+                    @for start in unread.iter().take(NAMED).map(|start| rfc3339(*start)) {
+                        a href=(cycle_href(car, &start)) { (super::time(&start)) } " "
+                    }
+                    @if unread.len() > NAMED { (texts::and_more(unread.len() - NAMED)) "." }
+                }
+            }
+        }
+    }
 }
 
 fn matter_item(car: &str, view: &CarView, matter: &Matter) -> Markup {

@@ -5,7 +5,6 @@ mod mail;
 pub mod seen;
 pub mod settings;
 
-use std::fs::{File, OpenOptions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
@@ -18,6 +17,8 @@ use foldwatch_collect::utc_now;
 use foldwatch_units::Micros;
 
 use settings::AlarmSettings;
+
+use crate::whole;
 
 /// A receiver that takes longer is tried again later.
 const PATIENCE: Duration = Duration::from_secs(10);
@@ -178,9 +179,13 @@ impl Alarms {
     /// Whether the ledger is on disk as it stands.
     fn keep(&self) -> bool {
         let bytes = self.shared(|ledger| serde_json::to_vec(ledger));
-        let kept = bytes.map_err(io::Error::from).and_then(|bytes| replace(&self.file, &bytes));
+        let write = |bytes: Vec<u8>| whole::write(&self.file, |out| Ok(out.write_all(&bytes)?));
+        let kept = bytes.map_err(anyhow::Error::from).and_then(write);
         if let Err(error) = &kept {
-            tracing::error!("{} can't be written: {error}; nobody is told until it can", self.file.display());
+            tracing::error!(
+                "{} can't be written: {error:#}; nobody is told until it can",
+                self.file.display()
+            );
         }
         kept.is_ok()
     }
@@ -199,19 +204,4 @@ pub fn ways(settings: &AlarmSettings) -> Result<Vec<Box<dyn Way>>> {
         ways.push(Box::new(mail::Mail::new(mail)?));
     }
     Ok(ways)
-}
-
-/// The new bytes whole, or the old ones.
-fn replace(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let beside = path.with_extension("json.new");
-    let mut new = OpenOptions::new().write(true).create(true).truncate(true).open(&beside)?;
-    new.write_all(bytes)?;
-    new.sync_all()?;
-    std::fs::rename(&beside, path)?;
-    if cfg!(unix)
-        && let Some(folder) = path.parent()
-    {
-        File::open(folder)?.sync_all()?;
-    }
-    Ok(())
 }

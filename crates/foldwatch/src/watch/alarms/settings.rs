@@ -288,14 +288,7 @@ fn authority(beside: &Path, file: Option<&Path>) -> Result<Option<Vec<u8>>> {
 fn secret(beside: &Path, file: &Path) -> Result<Vec<u8>> {
     let file = near(beside, file);
     let mut bytes = std::fs::read(&file).with_context(|| format!("{} can't be read", file.display()))?;
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        let mode = std::fs::metadata(&file).with_context(|| file.display().to_string())?.permissions().mode();
-        if mode & 0o007 != 0 {
-            bail!("{}: everybody on this machine may read it; `chmod o-rwx` it", file.display());
-        }
-    }
+    foldwatch_web::only_ours(&file).with_context(|| file.display().to_string())?;
     while bytes.last().is_some_and(|byte| matches!(byte, b'\n' | b'\r')) {
         bytes.pop();
     }

@@ -90,6 +90,17 @@ pub fn newest_of(shown: usize, all: usize) -> String {
     format!("The newest {shown} of {all} are shown; the table below holds all.")
 }
 
+/// So many verdicts can't be read.
+pub fn unread(n: usize) -> String {
+    match n {
+        1 => "The verdict of one cycle can't be read: its record on the disk is damaged.".to_owned(),
+        n => format!("The verdicts of {n} cycles can't be read: their records on the disk are damaged."),
+    }
+}
+
+pub const UNREAD_LEFT_OUT: &str = "What is said here leaves them out, and a table of a time that holds one breaks off. \
+    Samples are kept apart. Make a back-up, which reads everything through, and have the disk looked at. They began:";
+
 /// "Nothing was found in 12 cycles."
 pub fn nothing_found_in(cycles: usize) -> String {
     format!("{NO_FINDINGS} {cycles} cycles.")
