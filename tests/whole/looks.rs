@@ -6,8 +6,20 @@ use serde_json::json;
 use crate::daemon::Daemon;
 use crate::pages::{Driver, media, picture};
 
-/// Where every number, date and picture of a car stands.
-const PAGES: [&str; 4] = ["/cars/oak", "/cars/oak/cycles/", "/cars/oak/bench", "/cars/oak/trend"];
+/// Every page.
+const PAGES: [&str; 11] = [
+    "/cars/oak",
+    "/cars/oak/cycles/",
+    "/cars/oak/bench",
+    "/cars/oak/trend",
+    "/cars/oak/compare",
+    "/cars/oak/record",
+    "/cars/oak/evidence",
+    "/cars/oak/guide",
+    "/fleet",
+    "/ports",
+    "/",
+];
 
 /// A daemon with a car that has moved, and its pages in a browser one after the other.
 fn with_a_car(look: impl AsyncFn(&Client, &str, &str)) {

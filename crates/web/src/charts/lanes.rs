@@ -30,6 +30,7 @@ fn figures(material: &Material) -> Vec<Figure> {
                     beside: beside.map(|r| pieces(&r.times_s, &r.values, &[])).unwrap_or_default(),
                     low,
                     high,
+                    limit: None,
                 },
             }
         })

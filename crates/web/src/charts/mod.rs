@@ -1,19 +1,24 @@
 //! Pictures of what was recorded and found, each a file of its own.
 //!
 //! A chart turns what a page knows into [`Figure`]s: plain values with title, unit, series and the text that stands
-//! there when there is nothing to draw. [`svg`] draws any of them. To add one: a file here, and its line in [`CHARTS`].
+//! there when there is nothing to draw. `foldwatch_chart` draws any of them. To add one: a file here, and its line in
+//! [`CHARTS`].
 
 mod lanes;
 mod run_sheet;
 mod step_times;
-pub(crate) mod svg;
 mod switches;
 mod week;
 
+pub(crate) use foldwatch_chart::{
+    Axis, AxisKind, Band, BandKind, Bar, Dot, Figure, Flag, Lane, LaneKind, Shape, Words, mark,
+};
 use foldwatch_report::Cycle;
 use foldwatch_units::Micros;
 
 use crate::query::CarTrend;
+use crate::reading;
+use crate::texts;
 use crate::traces::Traces;
 
 /// Where a chart is shown.
@@ -53,131 +58,51 @@ pub(crate) fn figures(page: Page, material: &Material) -> Vec<Figure> {
     CHARTS.iter().filter(|c| c.page == page).flat_map(|c| (c.figures)(material)).collect()
 }
 
-/// A picture before it is drawn.
-#[derive(Debug, Clone)]
-pub(crate) struct Figure {
-    /// Unique on its page.
-    pub id: String,
-    pub title: String,
-    /// One sentence below the title: what to see in it.
-    pub note: String,
-    pub axis: Axis,
-    pub lanes: Vec<Lane>,
-    /// Stretches of the axis, behind everything.
-    pub bands: Vec<Band>,
-    /// Places on the axis that something points to.
-    pub flags: Vec<Flag>,
-    /// Shown in place of the picture where there is nothing to draw.
-    pub empty: Option<String>,
-    /// Its axis is the cycle's time: the shared cursor goes through it.
-    pub shared: bool,
+/// A figure with its title, or its empty state, as the reader reads it.
+pub(crate) fn draw(figure: &Figure) -> maud::Markup {
+    foldwatch_chart::draw(figure, &Reader)
 }
 
-/// The horizontal axis.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Axis {
-    pub from: f64,
-    pub to: f64,
-    pub kind: AxisKind,
+/// Figures as one picture for other programs.
+pub(crate) fn alone(title: &str, figures: &[Figure], style: &str) -> String {
+    foldwatch_chart::alone(title, figures, style, &Reader)
 }
 
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) enum AxisKind {
-    /// Seconds from the cycle's start.
-    Seconds,
-    /// Hours of a day, UTC.
-    Hours,
-    /// The car's count of cycles.
-    Cycles,
-}
+/// Who reads the page that is being made.
+struct Reader;
 
-#[derive(Debug, Clone)]
-pub(crate) struct Lane {
-    pub label: String,
-    pub unit: &'static str,
-    /// Which of the palette's colours: its place.
-    pub colour: usize,
-    pub kind: LaneKind,
-}
+impl Words for Reader {
+    fn number(&self, value: f64, decimals: usize) -> String {
+        texts::fixed(value, decimals)
+    }
 
-#[derive(Debug, Clone)]
-pub(crate) enum LaneKind {
-    /// A line over time, a new piece where it is interrupted, with another one beside it to compare with.
-    Line { pieces: Vec<Vec<(f64, f64)>>, beside: Vec<Vec<(f64, f64)>>, low: f64, high: f64 },
-    /// Bars in a row.
-    Bars(Vec<Bar>),
-    /// Marks on a surface.
-    Dots { dots: Vec<Dot>, low: f64, high: f64, limit: Option<f64>, trend: Option<[(f64, f64); 2]> },
-    /// Marks in a row.
-    Marks(Vec<Dot>),
-}
+    fn unit(&self, recorded: &str) -> (String, f64, f64) {
+        reading::now().unit(recorded)
+    }
 
-#[derive(Debug, Clone)]
-pub(crate) struct Bar {
-    pub from: f64,
-    pub to: f64,
-    /// Written beside it.
-    pub text: String,
-    /// Shown as a tip and read aloud.
-    pub title: String,
-    pub href: Option<String>,
-    /// Where it should have ended, and where the limit was.
-    pub expected: Option<f64>,
-    pub limit: Option<f64>,
-    /// Not quite as it should be: drawn hatched, said in the text.
-    pub doubtful: bool,
-}
-
-#[derive(Debug, Clone)]
-pub(crate) struct Dot {
-    pub x: f64,
-    pub y: f64,
-    pub shape: Shape,
-    pub title: String,
-    pub href: Option<String>,
-}
-
-/// A mark's shape says what its colour says.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Shape {
-    /// Nothing was found.
-    Sound,
-    /// Worth knowing.
-    Note,
-    /// See to it.
-    Attend,
-    /// Stop using the roof.
-    Stop,
-    /// As measured, before correction.
-    Raw,
-}
-
-impl Shape {
-    pub fn of_weight(weight: Option<&str>) -> Shape {
-        match weight {
-            Some("stop-using") => Shape::Stop,
-            Some("attend") => Shape::Attend,
-            Some(_) => Shape::Note,
-            None => Shape::Sound,
+    fn axis(&self, kind: AxisKind) -> &'static str {
+        match kind {
+            AxisKind::Hours => texts::AXIS_HOURS,
+            AxisKind::Cycles => texts::AXIS_CYCLES,
+            AxisKind::Seconds => texts::AXIS_SECONDS,
         }
     }
-}
 
-#[derive(Debug, Clone)]
-pub(crate) struct Band {
-    pub from: f64,
-    pub to: f64,
-    pub gap: bool,
-    pub title: String,
-}
+    fn limit_is(&self, value: &str) -> String {
+        texts::limit_is(value)
+    }
 
-#[derive(Debug, Clone)]
-pub(crate) struct Flag {
-    pub x: f64,
-    pub number: usize,
-    pub shape: Shape,
-    pub title: String,
-    pub href: String,
+    fn flag(&self, number: Option<usize>, title: &str) -> String {
+        number.map_or_else(|| title.to_owned(), |number| texts::flag(number, title))
+    }
+
+    fn expected_end(&self) -> &'static str {
+        texts::EXPECTED_END
+    }
+
+    fn limit_mark(&self) -> &'static str {
+        texts::LIMIT_MARK
+    }
 }
 
 /// Seconds from a cycle's start to a moment written in it.
@@ -218,9 +143,9 @@ fn of_cycle(
 pub(crate) fn flags(cycle: &Cycle, window: (f64, f64)) -> Vec<Flag> {
     let flag = |(n, finding): (usize, &foldwatch_report::Finding)| Flag {
         x: seconds(cycle, &finding.at),
-        number: n + 1,
+        number: Some(n + 1),
         shape: Shape::of_weight(Some(&finding.weight)),
-        title: crate::texts::said(&finding.message).replace('`', ""),
+        title: texts::said(&finding.message).replace('`', ""),
         href: format!("#finding-{}", n + 1),
     };
     cycle.findings.iter().enumerate().map(flag).filter(|f| f.x >= window.0 && f.x <= window.1).collect()
@@ -231,14 +156,14 @@ pub(crate) fn bands(cycle: &Cycle, traces: Option<&Traces>) -> Vec<Band> {
     let steps = cycle.phases.iter().enumerate().filter(|(n, _)| n % 2 == 0).map(|(_, phase)| Band {
         from: seconds(cycle, &phase.start),
         to: seconds(cycle, &phase.end),
-        gap: false,
+        kind: BandKind::Step,
         title: phase.name.clone(),
     });
     let gap = |(from, to): &(f64, f64)| Band {
         from: *from,
         to: *to,
-        gap: true,
-        title: crate::texts::NOT_RECORDED.to_owned(),
+        kind: BandKind::Gap,
+        title: texts::NOT_RECORDED.to_owned(),
     };
     let gaps = traces.map(|t| t.gaps_s.as_slice()).unwrap_or_default().iter().map(gap);
     steps.chain(gaps).collect()

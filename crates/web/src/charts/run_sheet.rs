@@ -30,6 +30,7 @@ fn figures(material: &Material) -> Vec<Figure> {
                 expected: phase.expected_s.map(|s| start + s),
                 limit: phase.limit_s.map(|s| start + s),
                 doubtful: !sure,
+                within: false,
             };
             Lane { label: phase.name.clone(), unit: "", colour: 0, kind: LaneKind::Bars(vec![bar]) }
         })

@@ -20,12 +20,8 @@ fn figures(material: &Material) -> Vec<Figure> {
             let bar = |(a, b): &(f64, f64)| Bar {
                 from: *a,
                 to: *b,
-                text: String::new(),
                 title: texts::span(&state.label, word, &texts::fixed(*a, 2), &texts::fixed(*b, 2)),
-                href: None,
-                expected: None,
-                limit: None,
-                doubtful: false,
+                ..Bar::default()
             };
             let colour = 5 + usize::from(state.kind != "switch");
             let bars = state.on_s.iter().map(bar).collect();

@@ -104,7 +104,7 @@ pub(super) async fn page(
                 ul.matters { @for matter in &found { (matter_item(id, &seen.view, matter)) } }
             }
             (super::causes::section(id, &seen.diagnosis))
-            @for figure in charts::figures(Page::Car, &material) { (charts::svg::draw(&figure)) }
+            @for figure in charts::figures(Page::Car, &material) { (charts::draw(&figure)) }
             section {
                 h2 { (texts::CYCLES) }
                 @if let Some(kind) = &asked.kind {

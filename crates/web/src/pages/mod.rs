@@ -23,7 +23,7 @@ use maud::{DOCTYPE, Markup, html};
 
 use crate::app::App;
 use crate::charts::Shape;
-use crate::charts::svg::mark;
+use crate::charts::mark;
 use crate::failure::Failure;
 use crate::gate::{self, with_advice};
 use crate::live::PortState;

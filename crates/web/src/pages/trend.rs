@@ -41,7 +41,7 @@ pub(super) async fn page(State(app): State<App>, Path(car): Path<String>) -> Res
         @if found.now.is_none() { p.empty { (texts::NO_CYCLES) } }
         @else {
             @for word in ["opening", "closing"] {
-                section { h2 { (texts::way(word)) } div.pair { @for figure in figures(word) { (charts::svg::draw(&figure)) } } }
+                section { h2 { (texts::way(word)) } div.pair { @for figure in figures(word) { (charts::draw(&figure)) } } }
             }
         }
     };

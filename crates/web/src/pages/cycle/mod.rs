@@ -139,7 +139,7 @@ pub(super) async fn picture(
 ) -> Result<impl IntoResponse, Failed> {
     let seen = app.ask(move |desk| Seen::ask(desk, &car, &start, &asked)).await?;
     let title = format!("{}, {}: {}", seen.view.car.name, texts::moment(&seen.cycle.start), seen.title());
-    let drawn = charts::svg::alone(&title, &seen.figures(), &looks());
+    let drawn = charts::alone(&title, &seen.figures(), &looks());
     let name =
         format!("attachment; filename=\"{}-{}.svg\"", seen.view.car.id, seen.cycle.start.replace(':', ""));
     Ok((
@@ -186,7 +186,7 @@ fn sheet_of(seen: &Seen) -> Markup {
             data-lost=(texts::NOT_FINER) data-at=(texts::CURSOR_AT) data-on=(texts::CURSOR_ON) data-nothing=(texts::CURSOR_NOTHING)
             data-first=(seen.whole.0) data-last=(seen.whole.1) data-from=(seen.window.0) data-until=(seen.window.1) {
             (zoom(seen))
-            @for figure in seen.figures() { (charts::svg::draw(&figure)) }
+            @for figure in seen.figures() { (charts::draw(&figure)) }
             (take(seen))
         }
     }
