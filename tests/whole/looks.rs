@@ -7,13 +7,12 @@ use crate::daemon::Daemon;
 use crate::pages::{Driver, media, picture};
 
 /// Every page.
-const PAGES: [&str; 11] = [
+const PAGES: [&str; 10] = [
     "/cars/oak",
     "/cars/oak/cycles/",
     "/cars/oak/bench",
     "/cars/oak/trend",
     "/cars/oak/compare",
-    "/cars/oak/record",
     "/cars/oak/evidence",
     "/cars/oak/guide",
     "/fleet",
