@@ -54,7 +54,7 @@ fn on_paper_there_is_ink_and_no_navigation() {
                 browser,
                 "const shown = (css) => [...document.querySelectorAll(css)].filter((e) => e.checkVisibility()).length;
                  const root = getComputedStyle(document.documentElement), body = getComputedStyle(document.body);
-                 return [shown('nav, form, button, .zoom, .readout'), body.color, body.backgroundColor,
+                 return [shown('nav, form, button, a.button, .zoom, .readout'), body.color, body.backgroundColor,
                     root.getPropertyValue('--sheet').trim(), root.getPropertyValue('--blue').trim()]",
             )
             .await;
