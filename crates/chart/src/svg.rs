@@ -307,11 +307,11 @@ impl Pen<'_> {
         let beyond = |v: Option<f64>| v.filter(|v| self.shows(*v)).map_or(0.0, |v| self.share(v));
         let after = to.max(beyond(bar.expected)).max(beyond(bar.limit));
         // Behind its end where there is room, else before its beginning, else inside.
-        let (text_x, dx, anchor) = match (after, from) {
-            _ if bar.within => ((from + to) / 2.0, 0, "middle"),
-            (after, _) if after < 0.78 => (after, 6, "start"),
-            (_, from) if from > 0.22 => (from, -6, "end"),
-            _ => (from, 6, "start"),
+        let (text_x, dx, anchor, inside) = match (after, from) {
+            _ if bar.within => ((from + to) / 2.0, 0, "middle", false),
+            (after, _) if after < 0.78 => (after, 6, "start", false),
+            (_, from) if from > 0.22 => (from, -6, "end", false),
+            _ => (from, 6, "start", !bar.doubtful),
         };
         let body = html! {
             title { (bar.title) }
@@ -326,7 +326,7 @@ impl Pen<'_> {
                 @if let Some(l) = bar.limit.filter(|l| self.shows(*l)) {
                     svg x=(self.x(l)) y=(y) overflow="visible" { path.limit d={ "M-3 2h3V" (h - 2.0) "h-3" } { title { (self.words.limit_mark()) } } }
                 }
-                @if !bar.text.is_empty() { text.bar-text x=(self.at(text_x)) dx=(dx) y=(r(y + h / 2.0 + self.on.half_letter)) text-anchor=(anchor) { (bar.text) } }
+                @if !bar.text.is_empty() { text.bar-text.on[inside] x=(self.at(text_x)) dx=(dx) y=(r(y + h / 2.0 + self.on.half_letter)) text-anchor=(anchor) { (bar.text) } }
             }
         }
     }
