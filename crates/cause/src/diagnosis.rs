@@ -10,7 +10,7 @@ use crate::evidence::{Counts, Evidence, Tally};
 use crate::infer::{self, Counted, Model, World};
 use crate::place::Place;
 use crate::results::Entered;
-use crate::since::{self, Scales};
+use crate::since;
 use crate::table::Table;
 use crate::{explain, next};
 
@@ -157,6 +157,18 @@ impl<'a> Work<'a> {
         self.ln_leak = self.counted.iter().zip(&self.leak).map(ln).collect();
     }
 
+    /// Takes in a stretch of the log, and how much of a witness each place is in it.
+    fn look_at(&mut self, stretch: &Tally) {
+        self.count(stretch);
+        self.weight = weights(&self.spots, &self.counts);
+    }
+
+    /// What a stretch of the log makes of the causes, the places being witnesses as before.
+    pub fn given(&mut self, stretch: &Tally) -> Model<'_> {
+        self.count(stretch);
+        self.model()
+    }
+
     pub fn model(&self) -> Model<'_> {
         let odds = |variant: &Variant| {
             let prior = self.candidates[variant.candidate].prior;
@@ -183,17 +195,6 @@ impl<'a> Work<'a> {
         }
         out.iter_mut().for_each(|p| *p = p.clamp(0.0, 1.0));
         out
-    }
-}
-
-impl Scales for Work<'_> {
-    fn ln_sound(&mut self, stretch: &Tally) -> f64 {
-        self.count(stretch);
-        self.model().ln_without()
-    }
-
-    fn ln_fault(&self) -> f64 {
-        self.model().ln_any()
     }
 }
 
@@ -227,11 +228,10 @@ fn weights(spots: &[Spot], counts: &[Counts]) -> Vec<f64> {
 /// ```
 pub fn diagnose(table: &Table, profile: &Profile, evidence: &Evidence, results: &[Entered]) -> Diagnosis {
     let mut work = Work::new(table, profile, evidence);
-    work.count(&evidence.whole());
-    work.weight = weights(&work.spots, &work.counts);
-    let since = since::when(evidence, &mut work);
-    work.count(&since.tally);
-    work.weight = weights(&work.spots, &work.counts);
+    let whole = evidence.whole();
+    work.look_at(&whole);
+    let since = since::when(evidence, whole, &mut work);
+    work.look_at(&since.tally);
     work.ln_sound = since.ln_sound;
     let mut worlds = work.model().worlds();
     let checks = next::instances(&work);

@@ -39,7 +39,7 @@ pub(crate) fn counted(looked: u32, seen: u32) -> Counted {
     let ln = |(a, b): (f64, f64)| ln_beta(a + k, b + n - k) - ln_beta(a, b);
     let class = |rate: f64| ln((TIGHT * rate, TIGHT * (1.0 - rate)));
     let all = [ln(NEVER), class(RATES[0]), class(RATES[1]), class(RATES[2])];
-    // Only their ratios matter, and long logs make them small.
+    // Long logs make them too small for a number.
     let ln_highest = all.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     Counted { of_class: all.map(|ln| (ln - ln_highest).exp()), ln_highest }
 }

@@ -7,6 +7,7 @@
 //! variables, Biometrika 62 (1975) 407. The likeliest one is told, and the causes are ranked by the cycles from it on; that
 //! the roof is sound is held against all of them together, so that looking at many beginnings makes no fault likelier.
 
+use crate::diagnosis::Work;
 use crate::evidence::{Evidence, Tally};
 use crate::infer::ln_sum;
 
@@ -27,40 +28,29 @@ pub(crate) struct Since {
     pub ln_sound: f64,
 }
 
-/// Weighs stretches of a log.
-pub(crate) trait Scales {
-    /// The chance of it on a sound roof (ln).
-    fn ln_sound(&mut self, stretch: &Tally) -> f64;
-    /// The odds of one fault, whichever it is, against a sound roof (ln), by the stretch last weighed.
-    fn ln_fault(&self) -> f64;
-}
-
-/// The likeliest beginning.
-pub(crate) fn when(evidence: &Evidence, scales: &mut impl Scales) -> Since {
-    let whole = evidence.whole();
-    let sound = scales.ln_sound(&whole);
-    let from_before = scales.ln_fault();
+/// The likeliest beginning. `work` knows how much of a witness each sign's place is over the `whole`.
+pub(crate) fn when(evidence: &Evidence, whole: Tally, work: &mut Work) -> Since {
+    let model = work.given(&whole);
+    let (sound, fault) = (model.ln_without(), model.ln_any());
     let last = evidence.cycles().saturating_sub(FEWEST_AFTER);
     let splits: Vec<u32> = evidence.splits().filter(|n| (FEWEST_BEFORE..=last).contains(n)).collect();
     let each = ((1.0 - BEFORE_THE_LOG) / splits.len().max(1) as f64).ln();
-    // With a fault since then: ln of the chance of everything, and of the fault's odds by its stretch alone.
-    let mut best = (
-        BEFORE_THE_LOG.ln() + sound + from_before,
-        from_before,
-        Since { before: 0, tally: whole, ln_sound: 0.0 },
-    );
-    let mut all = vec![best.0];
+    // With a fault since then: ln of the chance of everything. Of the best: since when, by what, and ln of the fault's odds by
+    // that stretch alone.
+    let mut all = vec![BEFORE_THE_LOG.ln() + sound + fault];
+    let (mut most, mut best) = (all[0], (0, whole, fault));
     for before in splits {
         let (first, then) = evidence.split(before);
-        let unharmed = scales.ln_sound(&first) + scales.ln_sound(&then);
-        let fault = scales.ln_fault();
-        let chance = each + unharmed + fault;
+        let unharmed = work.given(&first).ln_without();
+        let model = work.given(&then);
+        let fault = model.ln_any();
+        let chance = each + unharmed + model.ln_without() + fault;
         all.push(chance);
-        if chance > best.0 {
-            best = (chance, fault, Since { before, tally: then, ln_sound: 0.0 });
+        if chance > most {
+            (most, best) = (chance, (before, then, fault));
         }
     }
-    let (_, fault, since) = best;
+    let (before, tally, fault) = best;
     // Sound to faulty is as `sound` to the sum; the best stretch alone would have it as 1 to its odds.
-    Since { ln_sound: sound - ln_sum(&all) + fault, ..since }
+    Since { before, tally, ln_sound: sound - ln_sum(&all) + fault }
 }

@@ -5,9 +5,11 @@
 //! Out: shapes with classes; the looks are the page's style sheet's, or [`PAPER`]'s. Not here: what is shown where, thinning,
 //! colours on the screen, scripts.
 
+mod line;
 mod surface;
 mod svg;
 
+pub use line::{extent, pieces};
 pub use surface::PAPER;
 pub use svg::{alone, draw, mark, on_paper};
 

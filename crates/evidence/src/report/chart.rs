@@ -1,9 +1,12 @@
 //! A finding's trace as a picture for paper: numbers and states of one cycle on one time axis.
 
-use foldwatch_chart::{Axis, AxisKind, Band, BandKind, Bar, Figure, Flag, Lane, LaneKind, Shape, Words};
+use foldwatch_chart::{
+    Axis, AxisKind, Band, BandKind, Bar, Figure, Flag, Lane, LaneKind, Shape, Words, extent, pieces,
+};
 use foldwatch_physics::thin;
 use foldwatch_pipeline::Verdict;
 use foldwatch_profile::{Profile, SignalIx, SignalKind};
+use foldwatch_report::no_signed_zero;
 use foldwatch_score::Finding;
 use foldwatch_units::Micros;
 
@@ -68,12 +71,7 @@ struct Paper;
 
 impl Words for Paper {
     fn number(&self, value: f64, decimals: usize) -> String {
-        // No minus before a zero.
-        let text = format!("{value:.decimals$}");
-        match text.bytes().any(|byte| matches!(byte, b'1'..=b'9')) {
-            true => text,
-            false => text.trim_start_matches('-').to_owned(),
-        }
+        no_signed_zero(format!("{value:.decimals$}"))
     }
 
     fn unit(&self, recorded: &str) -> (String, f64, f64) {
@@ -164,21 +162,12 @@ fn line(verdict: &Verdict, ix: SignalIx, axis: Axis, limit: Option<f64>) -> Opti
     let first = recording.times[..rows].partition_point(|at| s(*at) < axis.from);
     let last = recording.times[..rows].partition_point(|at| s(*at) <= axis.to);
     let (times, values) = (recording.times.get(first..last)?, values.get(first..last)?);
-    let finite = || values.iter().filter(|v| v.is_finite()).map(|v| f64::from(*v)).chain(limit);
-    let (low, high) = finite().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
-    if low > high {
-        return None;
-    }
-    let low = if low > 0.0 && low < 0.4 * high { 0.0 } else { low };
+    let finite = values.iter().filter(|v| v.is_finite()).map(|v| f64::from(*v));
+    let (low, high) = extent(finite.chain(limit))?;
     let high = high.max(low + 1.0);
-    let mut pieces: Vec<Vec<(f64, f64)>> = vec![Vec::new()];
-    for n in thin::with_extremes(values, POINTS) {
-        match pieces.last_mut() {
-            Some(piece) if values[n].is_finite() => piece.push((s(times[n]), f64::from(values[n]))),
-            _ => pieces.push(Vec::new()),
-        }
-    }
-    pieces.retain(|piece| !piece.is_empty());
+    let drawn = thin::with_extremes(values, POINTS).into_iter();
+    let pieces =
+        pieces(drawn.map(|n| (s(times[n]), values[n].is_finite().then_some(f64::from(values[n])))), &[]);
     Some(LaneKind::Line { pieces, beside: Vec::new(), low, high, limit })
 }
 

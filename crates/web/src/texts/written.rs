@@ -1,5 +1,6 @@
 //! Numbers, units and moments as this reader wants them: the same in every language but for the names of months and days.
 
+use foldwatch_report::no_signed_zero;
 use foldwatch_units::Micros;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
@@ -14,14 +15,6 @@ pub fn secs(value: f64) -> String {
 /// A number with so many decimals, with the reader's decimal sign.
 pub fn fixed(value: f64, decimals: usize) -> String {
     reading::now().sign(no_signed_zero(format!("{value:.decimals$}")))
-}
-
-/// What rounds to nothing has no sign.
-fn no_signed_zero(text: String) -> String {
-    match text.bytes().any(|byte| matches!(byte, b'1'..=b'9')) {
-        true => text,
-        false => text.trim_start_matches(['-', '+']).to_owned(),
-    }
 }
 
 /// A number and its unit, in the reader's units.
