@@ -1,5 +1,6 @@
 //! A daemon that runs on: what leaves the archive and what stays, and that a week takes no more than a day.
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;
 use std::process::Command;
@@ -90,6 +91,26 @@ fn samples_leave_by_their_age_but_not_before_they_are_safe_and_evidence_of_them_
     assert!(made.status.success() && bag.exists(), "{}", String::from_utf8_lossy(&made.stderr));
 }
 
+/// How many days of the calendar have begun by the end of this seventh of a week's recording.
+fn begun(week: &[Frame], seventh: usize, last: u64) -> i64 {
+    let epoch = week.iter().find_map(|frame| match frame {
+        Frame::Hello(hello) => Some(hello.epoch? - hello.at as i64),
+        _ => None,
+    });
+    let day = |at: u64| (epoch.unwrap() + at as i64).div_euclid(DAY);
+    let until = week.iter().map(Frame::at).take_while(|at| (at * 7 / (last + 1)) as usize <= seventh).max();
+    day(until.unwrap()) - day(week[0].at()) + 1
+}
+
+/// How many days stand in the archive.
+fn archived(data: &Path) -> usize {
+    let files = fs::read_dir(data.join("archive/oak")).into_iter().flatten();
+    let names = files.map(|file| file.unwrap().file_name().into_string().unwrap());
+    let days: BTreeSet<String> =
+        names.filter(|name| name.ends_with(".parquet")).map(|name| name[..10].to_owned()).collect();
+    days.len()
+}
+
 #[test]
 fn a_week_takes_no_more_memory_files_and_threads_than_its_second_day() {
     let weeks: u32 = std::env::var(WEEKS).map_or(1, |weeks| weeks.parse().unwrap());
@@ -110,6 +131,9 @@ fn a_week_takes_no_more_memory_files_and_threads_than_its_second_day() {
                 player.add(*id, raw.clone());
             }
             play(&mut player, &mut master, &mut |player| !player.is_done()).unwrap();
+            // Before anything is measured, what is over stands in the archive: to put it there takes the most.
+            let finished = i64::from(nth) * 7 + begun(&week, day, last) - 1;
+            wait("the finished days in the archive", || archived(data.path()) >= finished as usize);
             // As pages and whoever watches do.
             for page in ["/", "/cars/oak", "/health", "/metrics"] {
                 daemon.get(page);

@@ -11,7 +11,8 @@ use foldwatch_profile::Profile;
 use foldwatch_report::rfc3339;
 use foldwatch_samples::Item;
 use foldwatch_store::{
-    Catalogue, ClockFit, CycleQuery, CycleRecord, Entry, EntryKind, Position, Span, StoreError, TimeExchange,
+    Catalogue, ClockFit, CycleQuery, CycleRecord, Day, Entry, EntryKind, Position, Span, StoreError,
+    TimeExchange,
 };
 use foldwatch_units::{Micros, Seconds};
 use foldwatch_web::{Hub, LiveCycle, LiveMessage, LiveState};
@@ -54,9 +55,17 @@ pub struct Work {
     /// To be kept.
     pub fit: Option<ClockFit>,
     /// The lane's state after these frames, when it is time to save it.
-    pub state: Option<Vec<u8>>,
+    pub state: Option<Standing>,
     /// To be told when all that is on disk.
     pub messages: Vec<LiveMessage>,
+}
+
+/// A lane's state.
+pub struct Standing {
+    /// As bytes of this version.
+    pub lane: Vec<u8>,
+    /// The day that it has come to, once its date is known.
+    pub day: Option<Day>,
 }
 
 /// Loggers that no longer have what is missing: their cars' lanes wait no longer.
@@ -79,14 +88,15 @@ struct Desk {
     /// The movement that was told last: its start in the log's time and as it was told.
     told: Option<(Micros, Micros)>,
     attached: Vec<u32>,
-    /// Frames since the state was saved, and when that was.
+    /// Frames since the state was saved, when that was, and the day that it had come to.
     unsaved: usize,
     saved: Instant,
+    day: Option<Day>,
     bench: Bench,
     clocks: Clocks,
 }
 
-/// The state is saved after so many frames, or so long.
+/// The state is saved after so many frames, or so long, and where a day begins: then the one before can be archived.
 const SAVE_FRAMES: usize = 4000;
 const SAVE_AFTER: Duration = Duration::from_secs(30);
 /// So many verdicts wait for their date; the logger has none then, and its own time is taken.
@@ -154,6 +164,7 @@ impl Judge {
                 attached: Vec::new(),
                 unsaved: 0,
                 saved: Instant::now(),
+                day: None,
                 bench: Bench::new(&car.id, &car.profile),
                 clocks: Clocks::default(),
             };
@@ -510,16 +521,20 @@ impl Desk {
         }
     }
 
-    fn state_to_save(&mut self, frames: usize) -> Option<Vec<u8>> {
+    fn state_to_save(&mut self, frames: usize) -> Option<Standing> {
         self.unsaved += frames;
-        let due = self.unsaved >= SAVE_FRAMES || (self.unsaved > 0 && self.saved.elapsed() >= SAVE_AFTER);
+        let utc = self.lane.timeline().utc(self.lane.engine().now());
+        let day = utc.and_then(|utc| Day::of(utc.at));
+        let due = self.unsaved >= SAVE_FRAMES
+            || (self.unsaved > 0 && (day != self.day || self.saved.elapsed() >= SAVE_AFTER));
         if !due || !self.undated.is_empty() {
             return None;
         }
         let state = self.lane.state()?;
         self.unsaved = 0;
         self.saved = Instant::now();
-        lane_bytes(&state)
+        self.day = day;
+        Some(Standing { lane: lane_bytes(&state)?, day })
     }
 }
 

@@ -9,14 +9,14 @@ use anyhow::{Context, Result};
 use foldwatch_collect::{Answer, Answers, Kept, utc_now};
 use foldwatch_profile::Profile;
 use foldwatch_report::rfc3339;
-use foldwatch_store::{Checkpoint, Durable, Judged, Position, SqliteStore, Storage, StoreError};
+use foldwatch_store::{Checkpoint, Day, Durable, Judged, Position, SqliteStore, Storage, StoreError};
 use foldwatch_web::{Hub, LiveMessage, PortState};
 use foldwatch_wire::Reply;
 
 use super::alive::Pulse;
 use super::archive;
 use super::books::News;
-use super::judge::{Lost, Work};
+use super::judge::{Lost, Standing, Work};
 use super::meters;
 use super::ports::Ports;
 use super::release;
@@ -26,8 +26,11 @@ use super::settings::{CarSettings, Disk, Keep};
 
 /// So many frames are journalled in one transaction.
 const GROUP: usize = 8192;
-/// How often finished days are looked for.
+/// How often is looked at the room, at what can leave the archive, and for a finished day of a car that has come to one.
 const LOOK: Duration = Duration::from_secs(60);
+/// How often a finished day is looked for though the car has come to no other: frames of one that came late may have filled
+/// what it waited for. To look reads all that the journal has of the car.
+const LOOK_ANYWAY: Duration = Duration::from_secs(3600);
 /// The disk, where how it stands is told beside the ports.
 const DISK: &str = "disk";
 /// Beside them, too: what can't leave the archive.
@@ -66,6 +69,10 @@ pub struct Keeper {
     bounds: Keep,
     /// The archive is behind and there is more to do.
     more: bool,
+    /// The day that each car has come to.
+    days: HashMap<String, Day>,
+    /// Cars without a finished day: what day they had come to then, and when that was.
+    nothing: HashMap<String, (Option<Day>, Instant)>,
     pulse: Pulse,
 }
 
@@ -118,6 +125,8 @@ impl Keeper {
             disk,
             bounds,
             more: true,
+            days: HashMap::new(),
+            nothing: HashMap::new(),
             pulse,
         })
     }
@@ -199,7 +208,10 @@ impl Keeper {
                 self.acknowledge(&durable);
             }
         }
-        for (car, lane) in states {
+        for (car, Standing { lane, day }) in states {
+            if let Some(day) = day {
+                self.more |= self.days.insert(car.clone(), day) != Some(day);
+            }
             let saved = self.saved.entry(car.clone()).or_default();
             saved.lane = lane;
             match (saved.to_bytes(), self.store.catalogue().chain_head(&car)) {
@@ -322,8 +334,16 @@ impl Keeper {
             self.profiles.iter().map(|(car, profile)| (car.clone(), Arc::clone(profile))).collect();
         let mut more = false;
         for (car, profile) in cars {
+            let day = self.days.get(&car).copied();
+            let looked = self.nothing.get(&car);
+            if looked.is_some_and(|(of, at)| *of == day && at.elapsed() < LOOK_ANYWAY) {
+                continue;
+            }
             match self.archive_car(&car, &profile) {
-                Ok(done) => more |= done,
+                Ok(true) => more = true,
+                Ok(false) => {
+                    self.nothing.insert(car, (day, Instant::now()));
+                }
                 Err(error) => tracing::error!(car, "{error:#}"),
             }
         }
