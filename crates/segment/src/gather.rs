@@ -1,37 +1,20 @@
 //! The stream cut into cycles: what was recorded from shortly before a drive to the end of its tail.
 
-use std::collections::VecDeque;
-use std::sync::Arc;
-
-use foldwatch_profile::{Profile, SignalIx, SignalKind};
+use foldwatch_profile::{SignalIx, SignalKind};
 use foldwatch_samples::{GapCause, Item};
 use foldwatch_units::{Direction, Micros, Seconds};
 use serde::{Deserialize, Serialize};
 
 use crate::condition::{Change, Conditioner};
-use crate::drive::{
-    DriveSignals, PumpSource, RunningEdge, Thresholds, current_thresholds, pressure_thresholds,
-};
-use crate::ends::Ends;
-use crate::gathering::{Before, Gathering, MOST_EDGES};
+use crate::drive::{PumpSource, RunningEdge};
+use crate::fixed::Fixed;
+use crate::gathering::Gathering;
 use crate::lead::{FEWEST_ROWS, LEAD, Lead};
 use crate::model::{Edge, Gap, Glitch, Recording};
+use crate::motor::{Command, Motor};
 use crate::outcome::Ending;
-use crate::scatter::Scatter;
-
-/// Rows further apart than this during a drive are a gap, where the rows before came this much faster.
-const SILENCE: Seconds = Seconds(0.5);
-const SILENCE_PERIODS: f64 = 8.0;
-/// The motor current must stand beyond its threshold for this long and for so many rows: shorter is a disturbance. Long
-/// enough that a noisy sensor at rest does not make movements of its own; the start's time is that of the first change all
-/// the same.
-const RUNNING_DEBOUNCE: Seconds = Seconds(0.2);
-const RUNNING_PERIODS: f64 = 2.5;
-/// Where the pump's command is recorded, current alone must be surer: it can only mean that the relay hangs.
-const SURER: f64 = 2.0;
-
-/// And stand out from its scatter by so many deviations. Judgment: of normal noise one reading in 700 does.
-const BEYOND_SCATTER: f64 = 3.0;
+use crate::pace::Pace;
+use crate::rest::Rest;
 
 /// What the gathering hands on.
 #[derive(Debug)]
@@ -50,22 +33,14 @@ pub(crate) enum Gathered {
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub(crate) struct Gatherer {
     now: Micros,
-    last_row: Micros,
-    periods: [f64; 4],
+    pace: Pace,
     values: Vec<f32>,
     seen: Vec<bool>,
     conditioners: Vec<Option<Conditioner>>,
-    running: Conditioner,
-    running_level: bool,
-    /// How far the motor current scatters from row to row.
-    scatter: Scatter,
+    motor: Motor,
     pending: bool,
     lead: Lead,
-    /// Since the last recording ended.
-    rest_initial: Vec<Option<bool>>,
-    rest_edges: VecDeque<Edge>,
-    rest_glitches: VecDeque<Glitch>,
-    rest_running: Option<bool>,
+    rest: Rest,
     open: Option<Gathering>,
     /// Drive is on.
     driving: bool,
@@ -83,64 +58,22 @@ pub(crate) struct Gatherer {
     stirred: bool,
 }
 
-/// The parts that do not change.
-#[derive(Debug, Clone)]
-pub(crate) struct Fixed {
-    pub profile: Arc<Profile>,
-    pub signals: DriveSignals,
-    pub ends: Ends,
-    binaries: Vec<SignalIx>,
-    analog: Vec<SignalIx>,
-    current: Thresholds,
-    pressure: Thresholds,
-    /// A gap as long as this ends a cycle whatever comes after it: no movement of this roof takes longer.
-    longest_cycle: Seconds,
-}
-
-impl Fixed {
-    pub fn new(profile: Arc<Profile>) -> Self {
-        let whole = |phases: &[foldwatch_profile::Phase]| {
-            phases.iter().map(|p| p.give_up.unwrap_or(p.limit * 2.0)).sum()
-        };
-        let longest: Seconds = whole(&profile.opening);
-        let (binaries, analog): (Vec<_>, Vec<_>) = profile.signals().partition(|(_, s)| s.kind.is_binary());
-        let places =
-            |list: Vec<(SignalIx, &foldwatch_profile::Signal)>| list.iter().map(|(ix, _)| *ix).collect();
-        Fixed {
-            binaries: places(binaries),
-            analog: places(analog),
-            signals: DriveSignals::of(&profile),
-            ends: Ends::of(&profile),
-            longest_cycle: longest.max(whole(&profile.closing)).max(Seconds(10.0)),
-            current: current_thresholds(&profile),
-            pressure: pressure_thresholds(&profile),
-            profile,
-        }
-    }
-}
-
 impl Gatherer {
     pub fn new(fixed: &Fixed) -> Self {
         let signals = &fixed.profile.signals;
         Gatherer {
             now: Micros::MIN,
-            last_row: Micros::MIN,
-            periods: [0.0; 4],
+            pace: Pace::new(),
             values: vec![f32::NAN; signals.len()],
             seen: vec![false; signals.len()],
             conditioners: signals
                 .iter()
                 .map(|s| s.kind.is_binary().then(|| Conditioner::new(s.debounce)))
                 .collect(),
-            running: Conditioner::new(RUNNING_DEBOUNCE),
-            running_level: false,
-            scatter: Scatter::default(),
+            motor: Motor::new(),
             pending: false,
             lead: Lead::new(fixed.analog.len()),
-            rest_initial: vec![None; signals.len()],
-            rest_edges: VecDeque::new(),
-            rest_glitches: VecDeque::new(),
-            rest_running: None,
+            rest: Rest::new(signals.len()),
             open: None,
             driving: false,
             in_tail: false,
@@ -230,7 +163,7 @@ impl Gatherer {
                 }
                 self.gap(fixed, self.now, until, Some(cause), completed, out);
                 self.now = until;
-                self.last_row = until;
+                self.pace.skip_to(until);
             }
         }
         self.follow_drive(fixed, completed, out);
@@ -246,10 +179,10 @@ impl Gatherer {
             return 0;
         }
         let old = times.partition_point(|at| *at < *last - LEAD);
-        let over = old.min(times.len().saturating_sub(self.periods.len() + FEWEST_ROWS));
+        let over = old.min(times.len().saturating_sub(Pace::PERIODS + FEWEST_ROWS));
         if let Some(at) = over.checked_sub(1).map(|last| times[last]) {
             self.now = at;
-            self.last_row = at;
+            self.pace.skip_to(at);
         }
         over
     }
@@ -290,18 +223,8 @@ impl Gatherer {
             self.out_of_order += 1;
             return false;
         }
-        if is_row {
-            if self.last_row != Micros::MIN {
-                let period = (at - self.last_row).0;
-                let usual = self.periods.iter().copied().fold(0.0, f64::max);
-                if self.driving && usual > 0.0 && period > SILENCE.0 && period > SILENCE_PERIODS * usual {
-                    self.gap(fixed, self.last_row, at, None, completed, out);
-                } else if period > 0.0 {
-                    self.periods.rotate_left(1);
-                    self.periods[3] = period;
-                }
-            }
-            self.last_row = at;
+        if is_row && let Some(before) = self.pace.row(at, self.driving) {
+            self.gap(fixed, before, at, None, completed, out);
         }
         self.now = at;
         if self.pending {
@@ -340,7 +263,7 @@ impl Gatherer {
                 self.know(*signal, value);
             }
         }
-        self.see_running(fixed, at, values, resolution);
+        self.see_motor(fixed, at, values, resolution);
         let value = |ix: &SignalIx| values.get(ix.at()).copied().unwrap_or(f32::NAN);
         self.lead.push(at, fixed.analog.iter().map(value));
         self.keep_newest(at);
@@ -353,36 +276,27 @@ impl Gatherer {
     }
 
     /// The motor's state by its current, or what stands in for it.
-    fn see_running(&mut self, fixed: &Fixed, at: Micros, values: &[f32], resolution: Seconds) {
-        let (signal, limits) = match self.source(fixed) {
+    fn see_motor(&mut self, fixed: &Fixed, at: Micros, values: &[f32], resolution: Seconds) {
+        let source = self.source(fixed);
+        let (signal, limits) = match source {
             PumpSource::Command | PumpSource::Current => (fixed.signals.current, fixed.current),
             PumpSource::Pressure => (fixed.signals.pressure, fixed.pressure),
             PumpSource::Valves | PumpSource::Demand => return,
         };
         let Some(value) = signal.and_then(|ix| values.get(ix.at())).filter(|v| !v.is_nan()) else { return };
-        let value = f64::from(*value);
-        let scatter = self.scatter.see(value);
-        // Where the command itself is recorded, and is off, a reading that scatters so far starts nothing.
-        let hangs =
-            self.source(fixed) == PumpSource::Command && !fixed.signals.pumps.iter().any(|ix| self.on(*ix));
-        let beyond = if hangs { BEYOND_SCATTER * scatter } else { 0.0 };
-        self.running_level = value > beyond + if self.running_level { limits.off } else { limits.on };
-        if self.running.is_news(self.running_level) {
+        let command = match source {
+            PumpSource::Command if fixed.signals.pumps.iter().any(|ix| self.on(*ix)) => Command::On,
+            PumpSource::Command => Command::Off,
+            _ => Command::Unknown,
+        };
+        let mut changes = Vec::new();
+        let times = (resolution, self.pace.shortest());
+        let reading = (at, f64::from(*value));
+        if self.motor.see(reading, limits, command, times, &mut |change| changes.push(change)) {
             self.stirred = true;
-            self.running.set_debounce(self.running_debounce(fixed));
-            let mut changes = Vec::new();
-            self.running.see(at, self.running_level, resolution, &mut |change| changes.push(change));
+            self.pending |= self.motor.is_pending();
             self.note_running(changes);
-            self.pending |= self.running.is_pending();
         }
-    }
-
-    /// How long the motor's state must stand to be believed, at the pace of the newest rows.
-    fn running_debounce(&self, fixed: &Fixed) -> Seconds {
-        let rows =
-            self.periods.iter().copied().filter(|period| *period > 0.0).reduce(f64::min).unwrap_or(0.0);
-        let surer = if self.source(fixed) == PumpSource::Command { SURER } else { 1.0 };
-        Seconds(surer * RUNNING_DEBOUNCE.0.max(RUNNING_PERIODS * rows))
     }
 
     fn see(&mut self, fixed: &Fixed, at: Micros, signal: SignalIx, on: bool, resolution: Seconds) {
@@ -396,9 +310,7 @@ impl Gatherer {
         self.pending |= conditioner.is_pending();
         if first {
             // Known from now on; for what is already being recorded it was so before.
-            if let Some(slot) = self.rest_initial.get_mut(signal.at()) {
-                *slot = Some(on);
-            }
+            self.rest.know(signal, on);
             if let Some(slot) =
                 self.open.as_mut().and_then(|open| open.recording.initial.get_mut(signal.at()))
             {
@@ -422,8 +334,8 @@ impl Gatherer {
             changes.into_iter().for_each(|change| self.note(fixed, signal, change));
         }
         let mut changes = Vec::new();
-        self.running.pass(at, &mut |change| changes.push(change));
-        self.pending |= self.running.is_pending();
+        self.motor.pass(at, &mut |change| changes.push(change));
+        self.pending |= self.motor.is_pending();
         self.note_running(changes);
     }
 
@@ -438,7 +350,7 @@ impl Gatherer {
             changes.into_iter().for_each(|change| self.note(fixed, signal, change));
         }
         let mut changes = Vec::new();
-        self.running.decide(&mut |change| changes.push(change));
+        self.motor.decide(&mut |change| changes.push(change));
         self.note_running(changes);
         self.pending = false;
     }
@@ -449,7 +361,7 @@ impl Gatherer {
                 self.note_drive_edge(at, on);
                 match &mut self.open {
                     Some(open) => open.running(RunningEdge { at, on }),
-                    None => self.rest_running = Some(on),
+                    None => self.rest.running(Some(on)),
                 }
             }
         }
@@ -476,28 +388,14 @@ impl Gatherer {
                 }
                 match &mut self.open {
                     Some(open) => open.edge(edge),
-                    None => {
-                        let place = self.rest_edges.partition_point(|e| e.at <= at);
-                        self.rest_edges.insert(place, edge);
-                        if self.rest_edges.len() > MOST_EDGES
-                            && let Some(dropped) = self.rest_edges.pop_front()
-                            && let Some(slot) = self.rest_initial.get_mut(dropped.signal.at())
-                        {
-                            *slot = Some(dropped.on);
-                        }
-                    }
+                    None => self.rest.edge(edge),
                 }
             }
             Change::Glitch { at, lasted, to } => {
                 let glitch = Glitch { at, lasted, signal, to };
                 match &mut self.open {
                     Some(open) => open.glitch(glitch),
-                    None => {
-                        self.rest_glitches.push_back(glitch);
-                        if self.rest_glitches.len() > MOST_EDGES {
-                            self.rest_glitches.pop_front();
-                        }
-                    }
+                    None => self.rest.glitch(glitch),
                 }
             }
         }
@@ -523,6 +421,10 @@ impl Gatherer {
         }
     }
 
+    fn states(&self) -> Vec<Option<bool>> {
+        self.conditioners.iter().map(|c| c.as_ref().and_then(Conditioner::stable)).collect()
+    }
+
     fn on(&self, signal: SignalIx) -> bool {
         self.conditioners[signal.at()].as_ref().and_then(Conditioner::stable) == Some(true)
     }
@@ -531,9 +433,9 @@ impl Gatherer {
         let valves = fixed.signals.valves.iter().any(|ix| self.on(*ix));
         let pump = match self.source(fixed) {
             PumpSource::Command => {
-                fixed.signals.pumps.iter().any(|ix| self.on(*ix)) || self.running.stable() == Some(true)
+                fixed.signals.pumps.iter().any(|ix| self.on(*ix)) || self.motor.runs() == Some(true)
             }
-            PumpSource::Current | PumpSource::Pressure => self.running.stable() == Some(true),
+            PumpSource::Current | PumpSource::Pressure => self.motor.runs() == Some(true),
             PumpSource::Valves => false,
             PumpSource::Demand => fixed.signals.demands.iter().any(|ix| self.on(*ix)),
         };
@@ -607,13 +509,7 @@ impl Gatherer {
                 self.settle(out);
                 moved
             }
-            None => Before {
-                initial: std::mem::take(&mut self.rest_initial),
-                edges: self.rest_edges.drain(..).collect(),
-                glitches: self.rest_glitches.drain(..).collect(),
-                running_initial: self.rest_running,
-                running_edges: Vec::new(),
-            },
+            None => self.rest.take(),
         };
         let mut open = Gathering::new(at, before, &fixed.analog);
         self.lead.rows_from(lead).for_each(|(time, values)| open.append(time, values));
@@ -626,11 +522,7 @@ impl Gatherer {
     fn settle(&mut self, out: &mut dyn FnMut(Gathered, &Gatherer)) {
         if let Some(open) = self.open.take() {
             self.in_tail = false;
-            self.rest_initial =
-                self.conditioners.iter().map(|c| c.as_ref().and_then(Conditioner::stable)).collect();
-            self.rest_running = self.running.stable();
-            self.rest_edges.clear();
-            self.rest_glitches.clear();
+            self.rest = Rest::from(self.states(), self.motor.runs());
             out(Gathered::Settled(Box::new(open)), self);
         }
     }
@@ -663,11 +555,10 @@ impl Gatherer {
                     .flatten()
                 {
                     self.conditioners[ix.at()] = Some(Conditioner::new(fixed.profile.signal(*ix).debounce));
-                    self.rest_initial[ix.at()] = None;
+                    self.rest.forget(*ix);
                 }
-                self.running = Conditioner::new(RUNNING_DEBOUNCE);
-                self.running_level = false;
-                self.rest_running = None;
+                self.motor.forget();
+                self.rest.running(None);
             }
         }
         self.demands.clear();
@@ -698,7 +589,7 @@ impl Gatherer {
             }
             let direction = fixed.profile.signal(signal).demands;
             let recording = Recording {
-                initial: self.conditioners.iter().map(|c| c.as_ref().and_then(Conditioner::stable)).collect(),
+                initial: self.states(),
                 times: self.lead.times().collect(),
                 ..Recording::default()
             };

@@ -3,7 +3,8 @@
 use foldwatch_profile::{PhaseRef, SignalIx};
 use foldwatch_units::{Direction, Micros, Seconds};
 
-use crate::gather::{Fixed, Gatherer};
+use crate::fixed::Fixed;
+use crate::gather::Gatherer;
 use crate::model::PhaseRun;
 use crate::phases::phase_runs;
 use crate::{scene, spans};
