@@ -54,7 +54,8 @@ pub fn largest_triangles(times: &[Micros], values: &[f32], keep: usize) -> Vec<u
 }
 
 /// Places of at most `keep` points that hold the lowest and highest of every stretch, with the first and the last: no
-/// extreme is lost, at the price of a rougher line. For fewer than 4 the first and the last.
+/// extreme is lost, at the price of a rougher line. Of a stretch that is all NaN its first place is held, or a line would
+/// be drawn across it. For fewer than 4 the first and the last.
 pub fn with_extremes(values: &[f32], keep: usize) -> Vec<usize> {
     let n = values.len();
     if n <= keep {
@@ -75,11 +76,10 @@ pub fn with_extremes(values: &[f32], keep: usize) -> Vec<usize> {
                 if values[i] > values[high] { i } else { high },
             ));
         }
-        if let Some((low, high)) = ends {
-            kept.push(low.min(high));
-            if low != high {
-                kept.push(low.max(high));
-            }
+        let (low, high) = ends.unwrap_or((edge(bucket), edge(bucket)));
+        kept.push(low.min(high));
+        if low != high {
+            kept.push(low.max(high));
         }
     }
     kept.push(n - 1);
@@ -132,6 +132,14 @@ mod tests {
         let times: Vec<Micros> = (0..20).map(Micros).collect();
         let kept = largest_triangles(&times, &S20, 6);
         assert!([vec![0, 4, 7, 14, 17, 19], vec![0, 4, 7, 10, 14, 19]].contains(&kept), "{kept:?}");
+    }
+
+    #[test]
+    fn a_stretch_without_numbers_is_not_bridged() {
+        let values: Vec<f32> =
+            (0..1000).map(|i| if (300..340).contains(&i) { f32::NAN } else { 1.0 }).collect();
+        let kept = with_extremes(&values, 100);
+        assert!(kept.iter().any(|i| values[*i].is_nan()), "{kept:?}");
     }
 
     proptest! {

@@ -8,6 +8,7 @@ use foldwatch_pipeline::Verdict;
 use foldwatch_profile::{Profile, SignalIx, SignalKind};
 use foldwatch_report::no_signed_zero;
 use foldwatch_score::Finding;
+use foldwatch_segment::Recording;
 use foldwatch_units::Micros;
 
 /// So many points of a line are drawn: more than paper shows.
@@ -30,7 +31,7 @@ pub(super) fn draw(profile: &Profile, verdict: &Verdict, finding: &Finding) -> S
         let signal = profile.signal(*ix);
         let limit =
             finding.limit.filter(|_| finding.signal == Some(*ix) && finding.unit == signal.unit.symbol);
-        let kind = line(verdict, *ix, axis, limit)?;
+        let kind = line((&cycle.recording, cycle.start), *ix, axis, limit)?;
         Some(Lane { label: signal.label.clone(), unit: signal.unit.symbol, colour: n.min(4), kind })
     }));
     lanes.extend(states(profile, verdict, finding).into_iter().map(|ix| Lane {
@@ -154,9 +155,13 @@ fn states(profile: &Profile, verdict: &Verdict, finding: &Finding) -> Vec<Signal
 }
 
 /// A number's line, cut where nothing was recorded; `None` where the axis shows none of it.
-fn line(verdict: &Verdict, ix: SignalIx, axis: Axis, limit: Option<f64>) -> Option<LaneKind> {
-    let recording = &verdict.cycle.recording;
-    let s = |at: Micros| (at - verdict.cycle.start).0;
+fn line(
+    (recording, start): (&Recording, Micros),
+    ix: SignalIx,
+    axis: Axis,
+    limit: Option<f64>,
+) -> Option<LaneKind> {
+    let s = |at: Micros| (at - start).0;
     let values = recording.trace(ix)?;
     let rows = recording.times.len().min(values.len());
     let first = recording.times[..rows].partition_point(|at| s(*at) < axis.from);
@@ -166,8 +171,9 @@ fn line(verdict: &Verdict, ix: SignalIx, axis: Axis, limit: Option<f64>) -> Opti
     let (low, high) = extent(finite.chain(limit))?;
     let high = high.max(low + 1.0);
     let drawn = thin::with_extremes(values, POINTS).into_iter();
-    let pieces =
-        pieces(drawn.map(|n| (s(times[n]), values[n].is_finite().then_some(f64::from(values[n])))), &[]);
+    let points = drawn.map(|n| (s(times[n]), values[n].is_finite().then_some(f64::from(values[n]))));
+    let gaps: Vec<(f64, f64)> = recording.gaps.iter().map(|gap| (s(gap.from), s(gap.to))).collect();
+    let pieces = pieces(points, &gaps);
     Some(LaneKind::Line { pieces, beside: Vec::new(), low, high, limit })
 }
 
@@ -196,4 +202,40 @@ fn bars(verdict: &Verdict, ix: SignalIx, axis: Axis) -> Vec<Bar> {
         bar(from, axis.to);
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use foldwatch_segment::{Gap, Trace};
+    use foldwatch_units::Seconds;
+
+    use super::*;
+
+    #[test]
+    fn a_line_is_not_drawn_where_nothing_was_recorded() {
+        let at = |s: f64| Micros(0) + Seconds(s);
+        // Ten rows a second: none from 20 s to 30 s, and no number from 50 s to 60 s.
+        let seconds: Vec<f64> =
+            (0..900).map(|n| f64::from(n) / 10.0).filter(|s| !(20.0..30.0).contains(s)).collect();
+        let number = |s: &f64| if (50.0..60.0).contains(s) { f32::NAN } else { 7.0 };
+        let signal = SignalIx(0);
+        let recording = Recording {
+            times: seconds.iter().map(|s| at(*s)).collect(),
+            analog: vec![Trace { signal, values: seconds.iter().map(number).collect() }],
+            gaps: vec![Gap { from: at(19.9), to: at(30.0), cause: None }],
+            ..Recording::default()
+        };
+        let axis = Axis { from: 0.0, to: 90.0, kind: AxisKind::Seconds };
+        let Some(LaneKind::Line { pieces, .. }) = line((&recording, Micros(0)), signal, axis, None) else {
+            panic!("no line")
+        };
+        let ends: Vec<(f64, f64)> = pieces.iter().map(|p| (p[0].0, p[p.len() - 1].0)).collect();
+        let expected = [(0.0, 19.9), (30.0, 49.9), (60.0, 89.9)];
+        assert_eq!(ends.len(), expected.len(), "{ends:?}");
+        for (end, expected) in ends.iter().zip(expected) {
+            // Thinned, it may end a few rows earlier, and never later.
+            let early = (end.0 - expected.0, expected.1 - end.1);
+            assert!((-1e-6..0.5).contains(&early.0) && (-1e-6..0.5).contains(&early.1), "{ends:?}");
+        }
+    }
 }
