@@ -5,7 +5,7 @@ use foldwatch_units::Celsius;
 
 use crate::fault::Effects;
 use crate::layout::{Layout, Move, side};
-use crate::params::RigParams;
+use crate::params::{MoveParams, RigParams};
 use crate::plant::Drive;
 
 /// Delivery at running speed, m3/s, and the pressure that loads lie around, Pa.
@@ -13,6 +13,12 @@ fn typical(p: &RigParams) -> (f64, f64) {
     let loads: Vec<f64> = p.moves.iter().flatten().flatten().map(|m| m.load_pa[1] + m.friction_pa).collect();
     let mean = if loads.is_empty() { 50e5 } else { loads.iter().sum::<f64>() / loads.len() as f64 };
     (p.displacement * 300.0, mean)
+}
+
+/// Pressure that the heaviest place of any pump-driven step asks for, without what flow costs, Pa.
+fn heaviest(p: &RigParams) -> f64 {
+    let most = |m: &MoveParams| m.load_pa.into_iter().fold(0.0, f64::max) + m.friction_pa;
+    p.moves.iter().flatten().flatten().map(most).fold(0.0, f64::max)
 }
 
 /// Current at which voltages lost in cables are stated: that of the reference voltage over the winding, less what
@@ -33,7 +39,7 @@ pub(crate) fn conditioned(healthy: &RigParams, e: &Effects) -> RigParams {
     p.r_supply_ohm += e.supply_v / running;
     p.r_earth_ohm += e.earth_v / running;
     if e.relief > 0.0 {
-        p.relief_pa *= e.relief;
+        p.relief_pa = p.relief_pa.min(e.relief * heaviest(healthy));
     }
     p.release_g += e.release * delivery / pressure;
     if e.strainer > 0.0 {

@@ -308,7 +308,7 @@ pub struct Effects {
     pub supply_v: f64,
     /// Voltage lost in the earth at running current, V.
     pub earth_v: f64,
-    /// Factor on the relief setting; 0 is none.
+    /// The relief setting over what the heaviest place of any step asks for; 0: as it should be.
     pub relief: f64,
     /// Part of the delivery that a release takes at typical pressure.
     pub release: f64,
@@ -411,7 +411,8 @@ impl Effects {
             RunOn => self.run_on_s = self.run_on_s.max(between(s, 0.7, 15.0)),
             HighResistanceSupply => self.supply_v += between(s, 0.4, 3.0),
             HighResistanceEarth => self.earth_v += between(s, 0.4, 3.0),
-            LowRelief => self.relief = between(s, 0.9, 0.5),
+            // A setting that is lower than it should be and still above all that the roof asks for shows in nothing.
+            LowRelief => self.relief = between(s, 1.05, 0.8),
             ReleaseOpen => self.release += between(s, 0.3, 4.0),
             CloggedStrainer => self.strainer = between(s, 1.3, 0.4),
             WeakBattery => {

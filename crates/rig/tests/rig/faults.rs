@@ -140,7 +140,15 @@ fn pressure_is_lost_where_it_can_go() {
     let certain: Vec<&str> =
         run.cycles[0].expect.iter().filter(|e| e.certain).map(|e| e.kind.as_str()).collect();
     assert_eq!(certain, ["no-pressure"]);
-    // A low relief valve bounds what the pump can hold: seen while it runs on against the stop.
+    // A low relief valve bounds what the pump can hold: seen while it runs on against the stop. Even the least one is
+    // felt: the heaviest step comes through, and takes longer.
+    let least = with(FaultKind::LowRelief, Target::System, 0.0);
+    assert_eq!(least.cycles[0].outcome, TrueOutcome::Completed);
+    let steps = 0..sound.cycles[0].phases.len();
+    let slower = steps.map(|n| took(&least, n) / took(sound, n)).fold(0.0, f64::max);
+    assert!(slower > 1.05, "{slower} times as long");
+    let gross = with(FaultKind::LowRelief, Target::System, 1.0);
+    assert_eq!(gross.cycles[0].outcome, TrueOutcome::GivenUp);
     let dwell = |extra: Option<f64>| {
         let mut scenario = Scenario::cycles(&profile(FIVE), 21, 1);
         scenario.sample_rate_hz = 20.0;
@@ -149,7 +157,7 @@ fn pressure_is_lost_where_it_can_go() {
         quick(scenario).cycles[0].highest_pressure_bar
     };
     let (as_set, low) = (dwell(None), dwell(Some(0.0)));
-    assert!((as_set - 180.0).abs() < 4.0 && (low - 162.0).abs() < 4.0, "{as_set} and {low} bar");
+    assert!((as_set - 180.0).abs() < 4.0 && low < 0.75 * as_set, "{as_set} and {low} bar");
     // An external leak lets the hold go faster.
     let held = |run: &Run| {
         let end = run.cycles[0].end_us;
