@@ -40,6 +40,8 @@ mod cost {
     pub const NO_TIME: f64 = 0.3;
     /// An edge that belongs to another step of this direction.
     pub const OTHER_STEP: f64 = 1.5;
+    /// The same where the same drive brings the mechanism there: it moves on while the unit waits.
+    pub const CARRIED: f64 = 0.5;
     /// An edge that belongs to the other direction only.
     pub const OTHER_WAY: f64 = 1.0;
     /// An edge of a switch that no step waits for.
@@ -50,6 +52,8 @@ mod cost {
     pub const AGAINST_DEMAND: f64 = 3.0;
     /// Beginning behind a step whose confirmation does not stand.
     pub const SKIPPED: f64 = 3.0;
+    /// The same from the end position that the direction starts from: there nothing of it is done yet.
+    pub const SKIPPED_FROM_END: f64 = 5.0;
     /// The same from part way, where a later step whose confirmation stands has undone it again: a lid that is down once more.
     pub const OVERTAKEN: f64 = 0.5;
     /// Beginning before a step whose confirmation stands, and does not where the direction starts from.
@@ -355,7 +359,8 @@ impl<'a> Scene<'a> {
     fn init_cost(&self, states: &[State], s: usize, before: &[Option<bool>]) -> f64 {
         let state = states[s];
         let sequence = self.profile.sequence(state.direction);
-        let part_way = self.stood_at_end(state.direction.reversed()) == Some(false);
+        let from_end = self.stood_at_end(state.direction.reversed());
+        let part_way = from_end == Some(false);
         let stands = |j: usize| {
             let at = states.iter().position(|x| x.direction == state.direction && x.index == j);
             at.and_then(|at| before[at])
@@ -372,6 +377,7 @@ impl<'a> Scene<'a> {
         let skipped = |j: usize| match stands(j) {
             Some(true) => cost::DONE_BEFORE,
             Some(false) if overtaken(j) => cost::OVERTAKEN,
+            Some(false) if from_end == Some(true) => cost::SKIPPED_FROM_END,
             Some(false) => cost::SKIPPED,
             None => 1.0,
         };
@@ -475,6 +481,10 @@ impl<'a> Scene<'a> {
         out
     }
 
+    fn same_drive(&self, a: State, b: State) -> bool {
+        self.phase(a).zip(self.phase(b)).is_some_and(|(a, b)| a.valves == b.valves && a.pump == b.pump)
+    }
+
     /// How surprising a switch's edge is to a path that goes from `source` to `to` at that moment.
     fn edge_cost(
         &self,
@@ -495,7 +505,15 @@ impl<'a> Scene<'a> {
                 .zip(wanted)
                 .any(|(state, atoms)| state.direction == direction && atoms.contains(&(signal, on)))
         };
-        if of(direction, on) {
+        let carried = || {
+            let ahead = states[to..].iter().zip(&wanted[to..]).skip(1);
+            ahead
+                .take_while(|(state, _)| state.direction == direction && self.same_drive(states[to], **state))
+                .any(|(_, atoms)| atoms.contains(&(signal, on)))
+        };
+        if carried() {
+            cost::CARRIED
+        } else if of(direction, on) {
             cost::OTHER_STEP
         } else if of(direction.reversed(), on) {
             cost::OTHER_WAY

@@ -29,6 +29,7 @@ mod tests;
 use std::sync::Arc;
 
 use align::Scene;
+use drive::PumpSource;
 use fixed::Fixed;
 use foldwatch_profile::{Profile, SignalIx, SignalKind};
 use foldwatch_samples::Item;
@@ -173,11 +174,31 @@ fn hand_on(
     }
 }
 
+/// What tells of the pump in what was gathered. A current that shows no motor, while steps that the pump drives were
+/// confirmed with their valves on, is that of a sensor that does not hear: the valves tell instead.
+fn source(fixed: &Fixed, state: &Gatherer, open: &Gathering) -> PumpSource {
+    let source = state.source(fixed);
+    let shown = open.running_initial == Some(true) || open.running_edges.iter().any(|edge| edge.on);
+    if source != PumpSource::Current || shown {
+        return source;
+    }
+    let on = |ix: &SignalIx, at| open.recording.state(*ix, at) == Some(true);
+    let driven = |edge: &Edge, phase: &foldwatch_profile::Phase| {
+        let wanted = phase.confirm.wanted().contains(&(edge.signal, edge.on));
+        let valves = !phase.valves.is_empty() && phase.valves.iter().all(|ix| on(ix, edge.at));
+        phase.pump && wanted && valves
+    };
+    let phases = || fixed.profile.opening.iter().chain(&fixed.profile.closing);
+    let edges = &open.recording.edges;
+    let moved = edges.iter().any(|e| e.at >= open.start && phases().any(|phase| driven(e, phase)));
+    if moved { PumpSource::Valves } else { source }
+}
+
 /// The drive's spans of what was gathered, up to `end`.
 fn spans(fixed: &Fixed, state: &Gatherer, open: &Gathering, end: Micros) -> Vec<DriveSpan> {
     drive::spans(
         &fixed.signals,
-        state.source(fixed),
+        source(fixed, state, open),
         &open.recording.initial,
         &open.recording.edges,
         (open.running_initial, &open.running_edges),
@@ -196,7 +217,7 @@ fn scene<'a>(
         profile: &fixed.profile,
         signals: &fixed.signals,
         ends: &fixed.ends,
-        source: state.source(fixed),
+        source: source(fixed, state, open),
         seen: state.seen(),
         recording: &open.recording,
         drive,

@@ -8,7 +8,7 @@ use foldwatch_units::*;
 
 use crate::{Confirmation, Cycle, Event, Outcome, Segmenter, State};
 
-const NAMES: [(&str, SignalKind); 11] = [
+const NAMES: [(&str, SignalKind); 12] = [
     ("locked", SignalKind::Switch),
     ("unlocked", SignalKind::Switch),
     ("shut", SignalKind::Switch),
@@ -20,6 +20,7 @@ const NAMES: [(&str, SignalKind); 11] = [
     ("open_button", SignalKind::Demand),
     ("close_button", SignalKind::Demand),
     ("pressure", SignalKind::Pressure),
+    ("current", SignalKind::Current),
 ];
 
 fn ix(id: &str) -> SignalIx {
@@ -509,4 +510,57 @@ fn live_tells_what_is_waited_for() {
     assert_eq!(live.phase, Some(PhaseRef { direction: Opening, index: 0 }));
     assert_eq!(live.waiting_for, [(ix("unlocked"), true)]);
     assert!((live.pump_on.unwrap().0 - 1.0).abs() < 0.02);
+}
+
+/// A clamp that was never closed: without the pump's command the valves tell, as where no current is recorded at all.
+#[test]
+fn a_current_that_shows_no_motor_does_not_count_while_the_roof_moves() {
+    let mut b = Bench::closed();
+    b.open().wait(30.0).close().wait(30.0);
+    for (_, values) in &mut b.items {
+        values[ix("pump").at()] = f32::NAN;
+        values[ix("current").at()] = f32::NAN;
+    }
+    let without = b.cycles();
+    for dead in [0.0, 0.35] {
+        for (_, values) in &mut b.items {
+            values[ix("current").at()] = dead;
+        }
+        let cycles = b.cycles();
+        let told = |cycles: &[Cycle]| -> Vec<_> {
+            let steps = |c: &Cycle| c.phases.iter().map(|p| (p.start, p.end, p.confirmation)).collect();
+            cycles.iter().map(|c| (c.direction, c.outcome, steps(c))).collect::<Vec<(_, _, Vec<_>)>>()
+        };
+        assert_eq!(told(&cycles), told(&without));
+        assert!(cycles.iter().all(|c| c.recording.drive.iter().any(|span| span.pump)));
+    }
+}
+
+/// Where all steps have the same drive the mechanism moves on while the unit waits for the first one's switch.
+#[test]
+fn what_one_drive_carries_on_is_no_step_that_was_left_out() {
+    let mut b = Bench::closed();
+    b.set(&[("open_button", true)]).wait(0.1).set(&[("pump", true)]).pressure(60.0).wait(0.5);
+    b.set(&[("locked", false)]).wait(2.0).set(&[("shut", false)]).wait(4.5);
+    b.set(&[("stowed", true)]).pressure(145.0).wait(3.0).off().wait(5.0);
+    for (_, values) in &mut b.items {
+        for id in ["v_lock", "v_roof"] {
+            values[ix(id).at()] = f32::NAN;
+        }
+    }
+    let mut roof = (*roof()).clone();
+    roof.opening.iter_mut().for_each(|phase| phase.valves.clear());
+    let mut segmenter = Segmenter::new(Arc::new(roof));
+    let mut cycles = Vec::new();
+    let mut keep = |event| {
+        if let Event::Settled(cycle) = event {
+            cycles.push(*cycle);
+        }
+    };
+    b.feed(&mut segmenter, 0, b.items.len(), &mut keep);
+    segmenter.finish(&mut keep);
+    assert_eq!(cycles.len(), 1);
+    assert_eq!((cycles[0].direction, cycles[0].outcome), (Opening, Outcome::GivenUp));
+    let first = &cycles[0].phases[0];
+    assert_eq!((first.phase.index, first.confirmation), (0, Missing), "{:?}", cycles[0].phases);
 }
