@@ -65,6 +65,8 @@ const AGREE: std::ops::Range<f64> = 0.55..1.8;
 /// Without an accumulator the pressure is gone within the tail's time (common practice, no source); a time constant is
 /// a fifth of that. Short is a quarter of it.
 const SHORT_HOLD: f64 = 1.0 / 20.0;
+/// Share of the pressure that may be left where it is gone. Judgment: as in the finding `leak-down`.
+const GONE: f64 = 0.3;
 /// Share of the profile's inrush current. Battery, feed, earth and brushes lie in its way, and nothing else.
 const WEAK_START: f64 = 0.83;
 /// Rows farther apart miss the inrush.
@@ -78,6 +80,10 @@ const DROP: f64 = 0.07;
 const LATE_PRESSURE: f64 = 0.3;
 /// Seconds at relief pressure at the beginning of a step that then moved.
 const RELIEF_AT_START: f64 = 0.1;
+
+/// What is left of a step's time without its stand must suffice for the whole way: where less than this share of the expected
+/// time is left, the mechanism moved at that pressure. Judgment: a warm pump is a tenth faster, a quarter is left for profiles.
+const STOOD: f64 = 0.65;
 
 /// All that one cycle tells.
 pub(crate) fn look(profile: &Profile, cycle: &Cycle, judged: &Judged) -> Look {
@@ -210,7 +216,9 @@ impl<'a> Eye<'a> {
         if let (Some(inrush), true) = (profile.electrics.inrush, current.is_some()) {
             let highest = self.judged.measures.iter().filter(|m| m.id == "inrush-current");
             let highest = highest.filter_map(|m| m.value.value()).reduce(f64::max);
-            if let Some(highest) = highest.filter(|_| period(cycle) <= INRUSH_PERIOD) {
+            // A log that begins with the drive has missed it.
+            let before = cycle.recording.times.first().is_some_and(|first| *first < cycle.start);
+            if let Some(highest) = highest.filter(|_| before && period(cycle) <= INRUSH_PERIOD) {
                 self.put("weak-start", roof, highest < WEAK_START * inrush.0);
             }
         }
@@ -226,7 +234,7 @@ impl<'a> Eye<'a> {
             self.put("leak-down", roof, self.found("leak-down"));
             let short = SHORT_HOLD * profile.timing.tail.0;
             if hold.is_some() || seconds >= short {
-                self.put("short-hold", roof, hold.is_some_and(|tau| tau < short));
+                self.put("short-hold", roof, hold.is_some_and(|tau| tau < short) && self.pressure_goes());
             }
         }
         if self.judged.measures.iter().any(|m| m.id == "bulk-modulus" && m.value.value().is_some()) {
@@ -243,6 +251,16 @@ impl<'a> Eye<'a> {
         self.pressure_after_start();
     }
 
+    /// Whether little is left of the pressure when the record ends; a part of it that stays is held.
+    fn pressure_goes(&self) -> bool {
+        let Some(pressure) = self.sound(SignalKind::Pressure) else { return false };
+        let (end, last) =
+            (self.cycle.end, self.cycle.recording.times.last().copied().unwrap_or(self.cycle.end));
+        let begins = mean(pressure.within(end - Seconds(0.3), end + Seconds(0.1)));
+        let ends = mean(pressure.within(last - Seconds(0.5), last));
+        begins.zip(ends).is_some_and(|(begins, ends)| ends <= GONE * begins)
+    }
+
     /// Whether the pressure comes at once when the pump starts.
     fn pressure_after_start(&mut self) {
         let Some(pressure) = self.sound(SignalKind::Pressure) else { return };
@@ -256,7 +274,9 @@ impl<'a> Eye<'a> {
         }
         let came = pressure.points(run.start, run.left).find(|p| p.1 >= 0.5 * needed);
         if let Some((at, _)) = came {
-            self.put("late-pressure", Place::ROOF, (at - run.start).0 > LATE_PRESSURE);
+            // Between two rows nobody knows when.
+            let late = LATE_PRESSURE + 2.0 * period(self.cycle);
+            self.put("late-pressure", Place::ROOF, (at - run.start).0 > late);
         }
     }
 
@@ -412,7 +432,8 @@ impl<'a> Eye<'a> {
         if run.confirmation == Confirmation::Confirmed && !facts.part {
             let until = run.start + Seconds((0.5 * expected).max(0.5));
             let at_relief = pressure.seconds_above(run.start, until.min(run.end), AT_RELIEF * relief);
-            self.put("relief-at-start", place, at_relief > RELIEF_AT_START);
+            let stood = run.duration().0 - at_relief > STOOD * expected;
+            self.put("relief-at-start", place, at_relief > RELIEF_AT_START && stood);
         }
     }
 

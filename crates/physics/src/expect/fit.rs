@@ -81,11 +81,6 @@ pub(super) struct Sums {
 }
 
 impl Sums {
-    /// How many cycles, by weight.
-    pub fn count(&self) -> f64 {
-        self.n
-    }
-
     /// `weight` in cycles; `precision` is the share of it that a full record would have.
     fn add(&mut self, x: &[f64; 4], y: f64, weight: f64, precision: f64) {
         let w = weight * precision;
@@ -100,6 +95,28 @@ impl Sums {
     }
 }
 
+/// Sums over all cycles, and over those with and without a full record of the conditions.
+#[derive(Debug, Clone, Copy, PartialEq, Default, serde::Serialize, serde::Deserialize)]
+pub(super) struct Learned {
+    all: Sums,
+    full: Sums,
+    partial: Sums,
+}
+
+impl Learned {
+    /// How many cycles, by weight.
+    pub fn count(&self) -> f64 {
+        self.all.n
+    }
+
+    fn add(&mut self, post: &Posterior, row: &Row, seen: &Seen) {
+        let precision = post.scatter2 / post.about(row);
+        self.all.add(&row.x, seen.log, seen.weight, precision);
+        let own = if row.is_full() { &mut self.full } else { &mut self.partial };
+        own.add(&row.x, seen.log, seen.weight, 1.0);
+    }
+}
+
 /// What is believed now.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(super) struct Posterior {
@@ -111,13 +128,24 @@ pub(super) struct Posterior {
     pub scatter2: f64,
     /// Degrees of freedom of a prediction.
     pub df: f64,
+    /// Squares of what is left of cycles of which not all conditions are recorded, and how many these are, by weight.
+    partial: (f64, f64),
+    /// The prior's scatter and the cycles that it counts for.
+    prior: (f64, f64),
 }
 
 impl Posterior {
     pub fn of_prior(prior: &Prior) -> Self {
         let (mean, sd) = prior.coefficients();
         let cov = std::array::from_fn(|i| std::array::from_fn(|j| if i == j { sd[i] * sd[i] } else { 0.0 }));
-        Posterior { mean, cov, scatter2: prior.scatter * prior.scatter, df: prior.scatter_cycles.min(MAX_DF) }
+        Posterior {
+            mean,
+            cov,
+            scatter2: prior.scatter * prior.scatter,
+            df: prior.scatter_cycles.min(MAX_DF),
+            partial: (0.0, 0.0),
+            prior: (prior.scatter, prior.scatter_cycles),
+        }
     }
 
     fn line(&self, row: &Row) -> f64 {
@@ -131,24 +159,43 @@ impl Posterior {
 
     /// Variance of the line at a row, with what the unrecorded conditions add.
     pub fn variance(&self, row: &Row) -> f64 {
+        self.line_variance(row) + self.unknown(row)
+    }
+
+    fn line_variance(&self, row: &Row) -> f64 {
         let mut line = 0.0;
         for i in 0..4 {
             for j in 0..4 {
                 line += row.x[i] * self.cov[i][j] * row.x[j];
             }
         }
-        line.max(0.0) + self.unknown(row)
+        line.max(0.0)
+    }
+
+    /// Variance of one cycle about the line, with what the unrecorded conditions add. What they add on this car is seen by how
+    /// far such cycles scatter: a car that stands in a garage knows no winter.
+    fn about(&self, row: &Row) -> f64 {
+        if row.is_full() {
+            return self.scatter2;
+        }
+        let ((squares, n), (scatter, weight)) = (self.partial, self.prior);
+        (weight * (scatter.powi(2) + self.unknown(row)) + squares) / (weight + n)
     }
 
     pub fn predictive_scale(&self, row: &Row) -> f64 {
-        (self.variance(row) + self.scatter2).sqrt()
+        (self.line_variance(row) + self.about(row)).sqrt()
+    }
+
+    /// Degrees of freedom of a prediction.
+    pub fn df(&self, row: &Row) -> f64 {
+        if row.is_full() { self.df } else { (self.prior.1 + self.partial.1).min(MAX_DF) }
     }
 
     /// Probability that a cycle is a sound one.
-    fn soundness(&self, row: &Row, log: f64, bad_share: f64, density_at_0: f64) -> f64 {
-        let scale = self.predictive_scale(row);
+    fn soundness(&self, row: &Row, log: f64, bad_share: f64) -> f64 {
+        let (scale, df) = (self.predictive_scale(row), self.df(row));
         let off = (log - self.line(row)) / scale;
-        let density = density_at_0 * (1.0 + off * off / self.df).powf(-0.5 * (self.df + 1.0)) / scale;
+        let density = t_density_at_0(df) * (1.0 + off * off / df).powf(-0.5 * (df + 1.0)) / scale;
         let sound = (1.0 - bad_share) * density;
         let bad = bad_share * BAD_DENSITY;
         sound / (sound + bad)
@@ -162,21 +209,27 @@ impl Prior {
     }
 
     /// Coefficients for the scatter found so far, and the scatter for these coefficients.
-    fn update(&self, all: &Sums, full: &Sums, scatter2: f64) -> Option<Posterior> {
+    fn update(&self, sums: &Learned, scatter2: f64) -> Option<Posterior> {
+        let Learned { all, full, partial } = sums;
         let (mean, sd) = self.coefficients();
         let strength = Matrix4::from_diagonal(&Vector4::from(sd.map(|sd| sd.powi(-2))));
         let cov = (strength + matrix(&all.xx) / scatter2).cholesky()?.inverse();
         let mean = cov * (strength * Vector4::from(mean) + Vector4::from(all.xy) / scatter2);
-        // Expected squared residuals. Cycles with unrecorded conditions say too little about the scatter to be asked.
-        let (xx, xy) = (matrix(&full.xx), Vector4::from(full.xy));
-        let squares = full.yy - 2.0 * mean.dot(&xy) + mean.dot(&(xx * mean)) + (xx * cov).trace();
+        // Expected squared residuals. Cycles with unrecorded conditions say too little about the scatter to be asked; they have
+        // one of their own.
+        let squares = |sums: &Sums| {
+            let (xx, xy) = (matrix(&sums.xx), Vector4::from(sums.xy));
+            (sums.yy - 2.0 * mean.dot(&xy) + mean.dot(&(xx * mean)) + (xx * cov).trace()).max(0.0)
+        };
         let weight = self.scatter_cycles;
-        let scatter2 = (weight * self.scatter.powi(2) + squares.max(0.0)) / (weight + full.n);
+        let scatter2 = (weight * self.scatter.powi(2) + squares(full)) / (weight + full.n);
         Some(Posterior {
             mean: mean.into(),
             cov: std::array::from_fn(|i| std::array::from_fn(|j| cov[(i, j)])),
             scatter2,
             df: (weight + full.n).min(MAX_DF),
+            partial: (squares(partial), partial.n),
+            prior: (self.scatter, weight),
         })
     }
 }
@@ -192,13 +245,12 @@ impl Expectation {
             self.recent.iter().map(|seen| Row::new(seen.conditions, &self.reference, &self.prior)).collect();
         let mut post = self.start(&rows);
         for _ in 0..ROUNDS {
-            let (mut all, mut full) = (self.settled, self.settled_full);
-            let density_at_0 = t_density_at_0(post.df);
+            let mut sums = self.settled;
             for (seen, row) in self.recent.iter_mut().zip(&rows) {
-                seen.weight = post.soundness(row, seen.log, self.prior.bad_share, density_at_0);
-                add(&mut all, &mut full, &post, row, seen);
+                seen.weight = post.soundness(row, seen.log, self.prior.bad_share);
+                sums.add(&post, row, seen);
             }
-            let Some(next) = self.prior.update(&all, &full, post.scatter2) else { break };
+            let Some(next) = self.prior.update(&sums, post.scatter2) else { break };
             let still = (next.scatter2 / post.scatter2 - 1.0).abs() < 1e-7
                 && (0..4).all(|i| (next.mean[i] - post.mean[i]).abs() < 1e-7);
             post = next;
@@ -209,7 +261,7 @@ impl Expectation {
         self.posterior = post;
         if self.recent.len() > WINDOW {
             let oldest = self.recent.remove(0);
-            add(&mut self.settled, &mut self.settled_full, &post, &rows[0], &oldest);
+            self.settled.add(&post, &rows[0], &oldest);
         }
     }
 
@@ -217,7 +269,7 @@ impl Expectation {
     /// taken as certain. Started from uncertain ones, or from the last belief, a few bad cycles at the beginning would
     /// pass for scatter, and stay.
     fn start(&self, rows: &[Row]) -> Posterior {
-        if self.settled.n > 0.0 {
+        if self.settled.all.n > 0.0 {
             return self.posterior;
         }
         let mut post = Posterior { cov: [[0.0; 4]; 4], ..Posterior::of_prior(&self.prior) };
@@ -226,13 +278,5 @@ impl Expectation {
         let mut levels: Vec<f64> = residuals.chain([0.0]).collect();
         post.mean[0] = median(&mut levels);
         post
-    }
-}
-
-fn add(all: &mut Sums, full: &mut Sums, post: &Posterior, row: &Row, seen: &Seen) {
-    let precision = post.scatter2 / (post.scatter2 + post.unknown(row));
-    all.add(&row.x, seen.log, seen.weight, precision);
-    if row.is_full() {
-        full.add(&row.x, seen.log, seen.weight, 1.0);
     }
 }

@@ -16,7 +16,7 @@ mod prior;
 pub use prior::{Belief, Prior, Reference};
 
 use crate::stats::{normal_above, t_above, t_quantile};
-use fit::{Posterior, Row, Seen, Sums};
+use fit::{Learned, Posterior, Row, Seen};
 use foldwatch_units::{Celsius, Seconds, Volts};
 
 /// What a phase ran under. `None`: not recorded; then it is taken as uncertain, and predictions get wider.
@@ -60,8 +60,7 @@ pub struct Expectation {
     reference: Reference,
     prior: Prior,
     /// What has left `recent`: of all cycles, and of those with all conditions recorded.
-    settled: Sums,
-    settled_full: Sums,
+    settled: Learned,
     /// The last cycles, oldest first, judged anew at every cycle.
     recent: Vec<Seen>,
     posterior: Posterior,
@@ -162,8 +161,7 @@ impl Expectation {
             expected: if expected.value() > 0.0 { expected } else { Seconds(1.0) },
             reference,
             prior,
-            settled: Sums::default(),
-            settled_full: Sums::default(),
+            settled: Learned::default(),
             recent: Vec::new(),
             posterior,
         }
@@ -200,7 +198,7 @@ impl Expectation {
         .map(|(influence, log)| Contribution { influence, seconds: mean * log })
         .collect();
         contributions.sort_by(|a, b| b.seconds.value().abs().total_cmp(&a.seconds.value().abs()));
-        Predictive { median, scale: post.predictive_scale(&row), df: post.df, contributions }
+        Predictive { median, scale: post.predictive_scale(&row), df: post.df(&row), contributions }
     }
 
     /// Learn from a cycle; answers how likely it was a sound one (0 to 1). What is no duration is left out.
