@@ -37,6 +37,29 @@ fn status_tells_usage_from_failure() {
     assert!(there.exists());
 }
 
+/// Whoever reads only the first line has what they wanted: nothing panics.
+#[test]
+fn a_reader_who_goes_away_is_no_fault() {
+    for args in [
+        &["check", "hardtop-five"][..],
+        &["check", "--keys"],
+        &["settings", "--config", "config/foldwatch.toml"],
+    ] {
+        let mut child = Command::new(FOLDWATCH)
+            .args(args)
+            .current_dir(top())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        drop(child.stdout.take());
+        let done = child.wait_with_output().unwrap();
+        let said = String::from_utf8_lossy(&done.stderr).into_owned();
+        assert!(!said.contains("panicked"), "{args:?}: {said}");
+        assert_eq!(done.status.code(), Some(0), "{args:?}: {said}");
+    }
+}
+
 #[test]
 fn rubbish_is_refused_in_words_and_nothing_is_printed_as_a_verdict() {
     let gz = std::fs::read(top().join("sample-logs/packed/four-cycles.bin.gz")).unwrap();

@@ -3,26 +3,26 @@
 use anyhow::{Context, Result};
 
 use crate::cli::Check;
+use crate::out::say;
 use crate::profiles;
 
 pub fn run(args: &Check) -> Result<()> {
     if args.keys {
-        print!("{}", foldwatch_profile::key_reference());
-        return Ok(());
+        return say(foldwatch_profile::key_reference());
     }
     let from = args.profile.as_deref().context("no profile given")?;
     let loaded = profiles::loaded(from)?;
-    print!("{}", foldwatch_profile::explain(&loaded.profile));
+    let mut text = foldwatch_profile::explain(&loaded.profile);
     if !loaded.advice.is_empty() {
-        println!("\nAdvice:");
+        text += "\nAdvice:\n";
         for advice in &loaded.advice {
-            println!("  {advice}");
+            text += &format!("  {advice}\n");
         }
     }
     if let Some(columns) = &args.columns {
         let map = crate::input::column_map(columns, &loaded.profile)?;
-        println!("\nColumn map {}: {} signals, no error.", columns.display(), map.signals.len());
+        text += &format!("\nColumn map {}: {} signals, no error.\n", columns.display(), map.signals.len());
     }
-    println!("\n{}: no error.", from.display());
-    Ok(())
+    text += &format!("\n{}: no error.", from.display());
+    say(text)
 }
