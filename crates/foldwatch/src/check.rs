@@ -13,9 +13,11 @@ pub fn run(args: &Check) -> Result<()> {
     let from = args.profile.as_deref().context("no profile given")?;
     let loaded = profiles::loaded(from)?;
     let mut text = foldwatch_profile::explain(&loaded.profile);
-    if !loaded.advice.is_empty() {
+    // What is not given stands in the explanation already.
+    let odd: Vec<_> = loaded.advice.iter().filter(|advice| advice.found != "not given").collect();
+    if !odd.is_empty() {
         text += "\nAdvice:\n";
-        for advice in &loaded.advice {
+        for advice in odd {
             text += &format!("  {advice}\n");
         }
     }
@@ -23,6 +25,8 @@ pub fn run(args: &Check) -> Result<()> {
         let map = crate::input::column_map(columns, &loaded.profile)?;
         text += &format!("\nColumn map {}: {} signals, no error.\n", columns.display(), map.signals.len());
     }
-    text += &format!("\n{}: no error.", from.display());
+    let blind = loaded.profile.drive_signals().next().is_none();
+    let but = if blind { ", but no movement of the roof can be found with it: see above" } else { "" };
+    text += &format!("\n{}: no error{but}.", from.display());
     say(text)
 }
