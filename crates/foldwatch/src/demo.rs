@@ -83,7 +83,7 @@ pub fn run(args: &Demo) -> Result<()> {
             }
         }
         let cycles = settled(&data).await?;
-        say(format!("{}\n{}", foldwatch_report::table::text(&cycles), analyze::summary(&cycles)))?;
+        say(format!("{}\n{}", foldwatch_report::table::text(&cycles), analyze::summary(&cycles, false)))?;
         if args.once {
             return watch.until(std::future::ready(())).await;
         }

@@ -18,3 +18,8 @@ pub fn say(text: impl Display) -> Result<()> {
         _ => Ok(()),
     }
 }
+
+/// `1 cycle`, `2 cycles`.
+pub fn counted(count: usize, what: &str) -> String {
+    if count == 1 { format!("1 {what}") } else { format!("{count} {what}s") }
+}
