@@ -37,6 +37,29 @@ fn status_tells_usage_from_failure() {
     assert!(there.exists());
 }
 
+/// Whoever reads only the first line has what they wanted: nothing panics.
+#[test]
+fn a_reader_who_goes_away_is_no_fault() {
+    for args in [
+        &["check", "hardtop-five"][..],
+        &["check", "--keys"],
+        &["settings", "--config", "config/foldwatch.toml"],
+    ] {
+        let mut child = Command::new(FOLDWATCH)
+            .args(args)
+            .current_dir(top())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        drop(child.stdout.take());
+        let done = child.wait_with_output().unwrap();
+        let said = String::from_utf8_lossy(&done.stderr).into_owned();
+        assert!(!said.contains("panicked"), "{args:?}: {said}");
+        assert_eq!(done.status.code(), Some(0), "{args:?}: {said}");
+    }
+}
+
 #[test]
 fn rubbish_is_refused_in_words_and_nothing_is_printed_as_a_verdict() {
     let gz = std::fs::read(top().join("sample-logs/packed/four-cycles.bin.gz")).unwrap();
@@ -67,6 +90,58 @@ fn the_log_of_another_roof_is_no_reason_for_a_verdict() {
     let said = String::from_utf8_lossy(&other.stderr).into_owned();
     assert_eq!((other.status.code(), other.stdout.len()), (Some(1), 0), "{said}");
     assert!(said.contains("another roof") && said.contains("cover_open"), "{said}");
+}
+
+#[test]
+fn a_log_of_which_nothing_is_left_is_no_roof_that_stood_still() {
+    let analyze = |log: &str| {
+        let done = foldwatch(&["analyze", "-", "--profile", "hardtop-five"], log.as_bytes());
+        let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
+        (done.status.code(), text(done.stdout), text(done.stderr))
+    };
+    let (code, out, err) = analyze("time,pump,lid_open\n3,0,1\n2,0,1\n1,0,1\n");
+    assert_eq!((code, out.as_str()), (Some(1), ""), "{err}");
+    assert!(err.contains("2 of 3 rows could not be used: 2 rows earlier"), "{err}");
+    let (code, out, err) = analyze("time,pump,lid_open\n1,,\n2,nan,\n");
+    assert_eq!((code, out.as_str()), (Some(1), ""), "{err}");
+    assert!(err.contains("none of its 2 rows holds a value"), "{err}");
+    // What is left is judged, and how much is missing stands with the verdict.
+    let (code, out, err) = analyze("time,pump,lid_open\n1,0,1\n2,0,1\n1,0,1\n");
+    assert_eq!(code, Some(0), "{err}");
+    assert!(out.contains("1 of 3 rows could not be used"), "{out}");
+    assert!(!out.contains("None could be found"), "{out}");
+}
+
+#[test]
+fn a_recording_given_twice_is_counted_once() {
+    let log = "sample-logs/packed/four-cycles.bin.gz";
+    let args = ["analyze", log, "--profile", "hardtop-five", "--format", "json"];
+    let once: serde_json::Value = serde_json::from_str(&run(&args)).unwrap();
+    let twice: serde_json::Value =
+        serde_json::from_str(&run(&["analyze", log, log, "--profile", "hardtop-five", "--format", "json"]))
+            .unwrap();
+    assert_eq!(once["cycles"], twice["cycles"]);
+    let note = twice["logs"][1]["notes"][0].as_str().unwrap();
+    assert_eq!(note, format!("the same recording as {log}: counted once"));
+}
+
+#[test]
+fn a_profile_without_any_drive_says_that_nothing_can_be_found() {
+    let profile = tempfile::Builder::new().suffix(".toml").tempfile().unwrap();
+    let text = "id = 'bare'\nname = 'Bare'\nsignal = [{ id = 'up', kind = 'switch' }]\n\
+                opening = [{ name = 'Up', confirm = 'up', expected_s = 5 }]\n\
+                closing = [{ name = 'Down', confirm = 'not up', expected_s = 4 }]\n";
+    std::fs::write(profile.path(), text).unwrap();
+    let at = profile.path().to_str().unwrap();
+    let checked = run(&["check", at]);
+    assert!(checked.contains("no error, but no movement of the roof can be found with it"), "{checked}");
+    assert_eq!(checked.matches("fuse-margin can't be judged").count(), 2, "each thing once: {checked}");
+    let done = foldwatch(&["analyze", "-", "--profile", at], b"time,up\n0,0\n1,1\n2,1\n");
+    let out = String::from_utf8(done.stdout).unwrap();
+    assert!(out.contains("None could be found: nothing in it tells when the roof is driven"), "{out}");
+    let unknown = foldwatch(&["check", "no-such-roof"], b"");
+    let err = String::from_utf8(unknown.stderr).unwrap();
+    assert!(err.contains("hardtop-five, softtop-cover, hardtop-six"), "{err}");
 }
 
 #[test]

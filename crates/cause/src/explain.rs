@@ -98,8 +98,8 @@ fn sentence(work: &Work, sign: usize, spots: &[usize], seen: bool) -> String {
     let counts = spots.first().map(|spot| counts(work, *spot)).unwrap_or_default();
     let how_often = match (seen, counts.over_the_log) {
         (_, true) => String::new(),
-        (true, false) => format!(": in {} of {} cycles{}", counts.seen, counts.looked, oil(&counts)),
-        (false, false) => format!(" ({} cycles looked at)", counts.looked),
+        (true, false) => format!(": in {} of {}{}", counts.seen, cycles(counts.looked), oil(&counts)),
+        (false, false) => format!(" ({} looked at)", cycles(counts.looked)),
     };
     if seen {
         let text = about.seen.replace("{at}", &at);
@@ -111,13 +111,20 @@ fn sentence(work: &Work, sign: usize, spots: &[usize], seen: bool) -> String {
     }
 }
 
+fn cycles(count: u32) -> String {
+    if count == 1 { "1 cycle".to_owned() } else { format!("{count} cycles") }
+}
+
 /// The oil temperature of the cycles that showed it, where it is only a part of all.
 fn oil(counts: &Counts) -> String {
     match (counts.seen_oil, counts.looked_oil) {
         (Some((low, high)), Some((least, most)))
             if most - least >= 6.0 && high - low < 0.5 * (most - least) =>
         {
-            format!(", with the oil at {low:.0} to {high:.0} °C of {least:.0} to {most:.0} °C")
+            // Both ends of a narrow range may round to the same.
+            let (low, high) = (format!("{low:.0}"), format!("{high:.0}"));
+            let seen = if low == high { low } else { format!("{low} to {high}") };
+            format!(", with the oil at {seen} °C of {least:.0} to {most:.0} °C")
         }
         _ => String::new(),
     }

@@ -352,6 +352,19 @@ fn what_sets_in_within_the_log_is_told_since_then() {
     assert!(told(40, 40).is_nothing());
 }
 
+/// Of one cycle in the singular, and no cylinder twice.
+#[test]
+fn sentences_read_well() {
+    let roof = roof();
+    let mut evidence = Evidence::default();
+    evidence.set(&roof, "stuck-relay", Place::ROOF, 1, 1);
+    let diagnosis = diagnose(&Table::shipped(), &roof, &evidence, &[]);
+    assert!(diagnosis.causes[0].supports[0].ends_with("in 1 of 1 cycle."), "{:?}", diagnosis.causes[0]);
+    for check in Table::shipped().checks {
+        assert!(!check.does.contains("cylinder {at}"), "{}", check.does);
+    }
+}
+
 #[test]
 fn looking_at_many_beginnings_makes_no_fault_likelier() {
     let roof = roof();

@@ -28,7 +28,7 @@ impl Heading {
         let full = cell.trim().trim_start_matches('#').trim().to_owned();
         let (name, bracket) = match full.find(['[', '(']) {
             Some(at) if at > 0 => {
-                let inside = full[at + 1..].trim_end().trim_end_matches([']', ')']).trim();
+                let inside = full[at + 1..].split([']', ')']).next().unwrap_or_default().trim();
                 (full[..at].trim().to_owned(), Some(inside.to_owned()))
             }
             _ => (full.clone(), None),
@@ -43,18 +43,16 @@ impl Heading {
         }
     }
 
-    /// Whether this column is the one that is called so, id and label made [`plain`]; with the unit that its heading
-    /// states.
-    pub fn is_signal(&self, wanted: &[String; 2]) -> Option<Option<Unit>> {
+    /// Whether this column is the one that is called so, id and label made [`plain`]; with what its heading states as
+    /// the unit.
+    pub fn is_signal(&self, wanted: &[String; 2]) -> Option<Option<&str>> {
         let is = |name: &String| !name.is_empty() && wanted.contains(name);
         if self.plain.iter().any(is) {
-            return Some(self.bracket.as_deref().and_then(|unit| unit.parse::<Unit>().ok()));
+            return Some(self.bracket.as_deref());
         }
+        // `lid_c` is another switch, not `lid` in degrees: what is hung on is a unit only as it is usually written.
         let (name, unit) = self.hung_on.as_ref()?;
-        if !is(name) {
-            return None;
-        }
-        unit.parse::<Unit>().ok().map(Some)
+        (is(name) && Unit::exactly(unit).is_some()).then_some(Some(unit))
     }
 
     /// Whether this column holds the time: how well that fits (smaller is better), and the unit stated.
@@ -129,13 +127,18 @@ mod tests {
     #[test]
     fn headings() {
         let wanted = [plain("pressure"), plain("Pump pressure")];
-        let unit = |cell: &str| Heading::new(cell).is_signal(&wanted).map(|u| u.map(|u| u.symbol));
-        assert_eq!(unit("pressure"), Some(None));
-        assert_eq!(unit("Pressure [kPa]"), Some(Some("kPa")));
-        assert_eq!(unit("pump pressure (bar)"), Some(Some("bar")));
-        assert_eq!(unit("pressure_bar"), Some(Some("bar")));
-        assert_eq!(unit("pressure bar"), Some(Some("bar")));
+        let unit = |cell: &str| {
+            Heading::new(cell).is_signal(&wanted).map(|unit| unit.map(str::to_owned).unwrap_or_default())
+        };
+        assert_eq!(unit("pressure"), Some(String::new()));
+        assert_eq!(unit("Pressure [kPa]"), Some("kPa".into()));
+        assert_eq!(unit("pump pressure (bar)"), Some("bar".into()));
+        assert_eq!(unit("pressure_bar"), Some("bar".into()));
+        assert_eq!(unit("pressure bar"), Some("bar".into()));
+        assert_eq!(unit("pressure [bar] (rear)"), Some("bar".into()));
+        assert_eq!(unit("pressure [furlong]"), Some("furlong".into()));
         assert_eq!(unit("pressure_rear"), None);
+        assert_eq!(unit("pressure_c"), None);
         assert_eq!(unit("[bar]"), None);
     }
 

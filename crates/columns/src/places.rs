@@ -1,10 +1,12 @@
 //! Which column of a header is the time, and which are the signals.
 
+use crate::layout::says_nothing;
 use crate::map::{Column, ColumnMap, SignalColumn};
 use crate::names::{Heading, nearest, plain};
+use crate::parse::example;
 use crate::record::{Delimiter, split, text};
 use crate::time::TimeUnit;
-use foldwatch_profile::{Profile, SignalIx};
+use foldwatch_profile::{Profile, Signal, SignalIx};
 use foldwatch_units::Unit;
 
 /// Columns found, by their places from 0.
@@ -72,8 +74,12 @@ pub(crate) fn places(
             let wanted = [plain(&signal.id), plain(&signal.label)];
             let mut named =
                 headings.iter().enumerate().filter_map(|(at, h)| Some((at, h.is_signal(&wanted)?)));
-            let Some((column, unit)) = named.next() else { continue };
+            let Some((column, written)) = named.next() else { continue };
             tally.matches += 1;
+            let unit = stated(written, &headings[column], signal).unwrap_or_else(|problem| {
+                tally.problems.push(problem);
+                None
+            });
             if let Some((other, _)) = named.next() {
                 tally.problems.push(format!(
                     "columns {} and {} are both called `{}`: say in a column map which one it is",
@@ -97,16 +103,21 @@ pub(crate) fn places(
             let Some(column) = tally.place(&said.column, &format!("signal `{id}`"), headings) else {
                 continue;
             };
-            let stated = headings
-                .get(column)
-                .and_then(|h| h.bracket.as_deref())
-                .and_then(|unit| unit.parse::<Unit>().ok());
-            signals.push(Place {
-                column,
-                signal: said.signal,
-                unit: said.unit.or(if said.calibrated == Some(false) { None } else { stated }),
-                said: Some(said.clone()),
-            });
+            // What the map says of the numbers counts; the heading is asked where it says nothing.
+            let unit = match (headings.get(column), signal) {
+                (Some(heading), Some(signal)) if said.unit.is_none() && said.calibrated != Some(false) => {
+                    match stated(heading.bracket.as_deref(), heading, signal) {
+                        Ok(unit) => unit,
+                        Err(_) if said.calibrated == Some(true) || !scale_is_one(said) => None,
+                        Err(problem) => {
+                            tally.problems.push(problem);
+                            None
+                        }
+                    }
+                }
+                _ => said.unit,
+            };
+            signals.push(Place { column, signal: said.signal, unit, said: Some(said.clone()) });
         }
     }
     for place in &mut signals {
@@ -115,7 +126,7 @@ pub(crate) fn places(
         if unit.quantity != signal.unit.quantity {
             let name = headings.get(place.column).map_or("?", |h| h.full.as_str());
             // A sensor's volts under a pressure are what the calibration is for.
-            if signal.calibration.gain != 1.0 || signal.calibration.offset != 0.0 || !scale_is_one(place) {
+            if calibrates(signal) || place.said.as_ref().is_some_and(|said| !scale_is_one(said)) {
                 place.unit = None;
             } else {
                 tally.problems.push(format!(
@@ -162,8 +173,34 @@ impl Tally {
     }
 }
 
-fn scale_is_one(place: &Place) -> bool {
-    place.said.as_ref().is_none_or(|said| said.scale == 1.0 && said.offset == 0.0)
+fn scale_is_one(said: &SignalColumn) -> bool {
+    said.scale == 1.0 && said.offset == 0.0
+}
+
+fn calibrates(signal: &Signal) -> bool {
+    signal.calibration.gain != 1.0 || signal.calibration.offset != 0.0
+}
+
+/// The unit that a heading states for a signal; `written` is how. A pressure in a unit that nobody knows must not pass for
+/// bar, so that is an error. Behind the name of a switch anything may stand.
+fn stated(written: Option<&str>, heading: &Heading, signal: &Signal) -> Result<Option<Unit>, String> {
+    const RAW: [&str; 8] = ["raw", "count", "counts", "adc", "lsb", "digit", "digits", "%"];
+    let Some(written) = written.filter(|text| !signal.kind.is_binary() && !says_nothing(text.as_bytes()))
+    else {
+        return Ok(None);
+    };
+    match written.parse::<Unit>() {
+        Ok(unit) => Ok(Some(unit)),
+        Err(_) if calibrates(signal) && RAW.contains(&&*written.to_lowercase()) => Ok(None),
+        Err(unknown) => Err(format!(
+            "column `{}`: {unknown}; signal `{}` is a {}, and may be in {}: convert the numbers, or say in a column map \
+             what they are (`unit`, or `scale` and `calibrated`)",
+            example(heading.full.as_bytes()),
+            signal.id,
+            signal.kind.as_str(),
+            Unit::spellings(signal.unit.quantity).join(", ")
+        )),
+    }
 }
 
 pub(crate) fn headings(record: &[u8], delimiter: Delimiter) -> Vec<Heading> {

@@ -36,6 +36,20 @@ pub struct Report {
 }
 
 impl Report {
+    /// Rows that were there and could not be handed on.
+    pub fn lost_rows(&self) -> u64 {
+        self.lost().map(|skip| skip.count).sum()
+    }
+
+    /// Why most of the lost rows were lost.
+    pub fn worst_loss(&self) -> Option<&Skip> {
+        self.lost().max_by_key(|skip| skip.count)
+    }
+
+    fn lost(&self) -> impl Iterator<Item = &Skip> {
+        self.skipped.iter().filter(|skip| skip.kind.is_loss() && skip.column.is_none())
+    }
+
     /// How often something of this kind was met.
     pub fn count(&self, kind: SkipKind) -> u64 {
         self.skipped.iter().filter(|skip| skip.kind == kind).map(|skip| skip.count).sum()

@@ -8,6 +8,7 @@ use clap::{Args, Subcommand};
 use foldwatch_access::{Person, Role, SHORTEST_PASSWORD, Token, digest, hashed, password, secret};
 use foldwatch_web::{Deed, Trail as _};
 
+use crate::out::say;
 use crate::watch::access::{Files, OWNER, Trail, random};
 
 /// Who may do what in a daemon's folder.
@@ -88,7 +89,7 @@ pub fn run(args: &Access) -> Result<()> {
             files.change(|people| {
                 Ok(people.add_person(Person { name: name.clone(), role: *role, password: hash })?)
             })?;
-            told(name, &word, made);
+            told(name, &word, made)?;
             format!("add {name}, who may {role}")
         }
         What::Password { name, password_from } => {
@@ -98,7 +99,7 @@ pub fn run(args: &Access) -> Result<()> {
                 // It opens nothing any more.
                 let _ = std::fs::remove_file(files.first_password());
             }
-            told(name, &word, made);
+            told(name, &word, made)?;
             format!("another password for {name}")
         }
         What::Role { name, role } => {
@@ -113,7 +114,7 @@ pub fn run(args: &Access) -> Result<()> {
             let token = secret(&random()?);
             let kept = Token { name: name.clone(), role: *role, sha256: digest(&token) };
             files.change(|people| Ok(people.add_token(kept)?))?;
-            println!("{token}");
+            say(token)?;
             eprintln!("Show it as `Authorization: Bearer TOKEN`. It is not kept and can't be shown again.");
             format!("token {name}, which may {role}")
         }
@@ -124,7 +125,7 @@ pub fn run(args: &Access) -> Result<()> {
         What::List => return list(&files),
         What::Trail { last } => {
             for deed in trail.newest(*last).map_err(|why| anyhow!(why))? {
-                println!("{}  {}  {}  {}  {}", deed.at, deed.who, deed.from, deed.what, deed.outcome);
+                say(format!("{}  {}  {}  {}  {}", deed.at, deed.who, deed.from, deed.what, deed.outcome))?;
             }
             return Ok(());
         }
@@ -136,10 +137,10 @@ pub fn run(args: &Access) -> Result<()> {
 fn list(files: &Files) -> Result<()> {
     let people = files.read()?.unwrap_or_default();
     for person in &people.person {
-        println!("{:<24} {:<12} signs in with a password", person.name, person.role.as_str());
+        say(format!("{:<24} {:<12} signs in with a password", person.name, person.role.as_str()))?;
     }
     for token in &people.token {
-        println!("{:<24} {:<12} shows a token", token.name, token.role.as_str());
+        say(format!("{:<24} {:<12} shows a token", token.name, token.role.as_str()))?;
     }
     Ok(())
 }
@@ -168,9 +169,10 @@ fn secret_of(from: Option<&Path>) -> Result<(String, String, bool)> {
     Ok((word, hash, from.is_none()))
 }
 
-fn told(name: &str, word: &str, made: bool) {
+fn told(name: &str, word: &str, made: bool) -> Result<()> {
     if made {
-        println!("{word}");
+        say(word)?;
         eprintln!("{name} signs in with this password. It is not kept and can't be shown again.");
     }
+    Ok(())
 }

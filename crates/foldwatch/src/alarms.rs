@@ -10,6 +10,7 @@ use foldwatch_collect::utc_now;
 use foldwatch_report::rfc3339;
 
 use crate::cli::Alarms;
+use crate::out::say;
 use crate::watch::alarms;
 use crate::watch::settings::{self, Overrides};
 
@@ -26,10 +27,10 @@ pub fn run(args: &Alarms) -> Result<()> {
         let mut failed = 0;
         for (way, due) in ways.iter().zip(Ledger::trial(&names, utc_now(), of.rules.page.as_ref())) {
             match way.send(&due, utc_now()) {
-                Ok(()) => println!("{}: arrived", way.name()),
+                Ok(()) => say(format!("{}: arrived", way.name()))?,
                 Err(failure) => {
                     failed += 1;
-                    println!("{}: {}", way.name(), failure.why);
+                    say(format!("{}: {}", way.name(), failure.why))?;
                 }
             }
         }

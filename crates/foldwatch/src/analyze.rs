@@ -1,6 +1,7 @@
 //! `foldwatch analyze`: a recorded log to its verdict.
 
 use std::io::{self, Write};
+use std::path::Path;
 use std::sync::Arc;
 
 use anyhow::{Context, Result, anyhow, bail};
@@ -14,6 +15,7 @@ use serde::Serialize;
 
 use crate::cli::{Analyze, Format, Log, Table};
 use crate::input::{self, Reading};
+use crate::out::counted;
 use crate::{profiles, whole};
 
 /// What `--format json` prints.
@@ -38,7 +40,7 @@ pub fn run(args: &Analyze) -> Result<()> {
     let profile = profiles::load(&args.log.profile)?;
     let table = causes(args)?;
     let results = results(args, &table, &profile)?;
-    let Judgment { cycles, readings, evidence } = judge(&args.log, &profile)?;
+    let Judgment { cycles, readings, driven, evidence } = judge(&args.log, &profile)?;
     let diagnosed = || {
         let found = foldwatch_cause::diagnose(&table, &profile, &evidence, &results);
         foldwatch_report::diagnosis(&profile, &found)
@@ -55,7 +57,15 @@ pub fn run(args: &Analyze) -> Result<()> {
         }
         Format::Table => {
             tell(&readings);
-            writeln!(out, "{}\n{}\n\n{}", table::text(&cycles), summary(&cycles), diagnosed().text())
+            let diagnosis = diagnosed();
+            let mut said = summary(&cycles, diagnosis.found());
+            if cycles.is_empty() && !driven {
+                said = format!("{said} {NOT_DRIVEN}");
+            }
+            for reading in &readings {
+                said.extend(reading.unused.iter().map(|unused| format!("\n{}: {unused}", reading.source)));
+            }
+            writeln!(out, "{}\n{said}\n\n{}", table::text(&cycles), diagnosis.text())
         }
         Format::Csv => {
             tell(&readings);
@@ -121,6 +131,8 @@ pub struct Judgment {
     pub cycles: Vec<Cycle>,
     /// What was to be said about the logs.
     pub readings: Vec<Reading>,
+    /// Something in the logs tells when the roof is driven.
+    pub driven: bool,
     /// What the cycles showed, for the causes.
     pub evidence: Evidence,
 }
@@ -131,7 +143,18 @@ pub fn judge(log: &Log, profile: &Arc<Profile>) -> Result<Judgment> {
     let mut engine = Engine::new(Arc::clone(profile)).settled_only();
     let mut cycles = Vec::new();
     let mut readings = Vec::new();
-    for from in &log.logs {
+    let mut driven = false;
+    for (n, from) in log.logs.iter().enumerate() {
+        if let Some(first) = input::given_before(&log.logs, n) {
+            let source = from.display().to_string();
+            readings.push(Reading {
+                source,
+                encoding: "",
+                notes: vec![left_out(first)],
+                ..Reading::default()
+            });
+            continue;
+        }
         let mut verdicts: Vec<Verdict> = Vec::new();
         let mut keep = |event| {
             if let Event::Settled(mut verdict) = event {
@@ -142,21 +165,43 @@ pub fn judge(log: &Log, profile: &Arc<Profile>) -> Result<Judgment> {
         };
         let reading = input::read(from, profile, map.as_ref(), &mut engine.sink(&mut keep))?;
         engine.finish(&mut keep);
-        fits(profile, &engine, &reading.source)?;
+        fits(profile, &engine, &reading)?;
+        driven |= profile.drive_signals().any(|ix| is_known(&engine, ix));
         let utc = |at: Micros| to_utc(&reading, at);
         cycles.extend(verdicts.iter().map(|verdict| foldwatch_report::cycle(profile, verdict, &utc)));
         readings.push(reading);
         // The next log is a new recording of the same car.
         engine.begin_anew();
     }
-    Ok(Judgment { cycles, readings, evidence: engine.evidence().clone() })
+    Ok(Judgment { cycles, readings, driven, evidence: engine.evidence().clone() })
 }
 
-/// A log without any switch or valve of the steps is another roof's: whatever was told of it would be a guess.
-fn fits(profile: &Profile, engine: &Engine, log: &str) -> Result<()> {
-    let known = |ix: &SignalIx| engine.values().get(ix.at()).is_some_and(|value| !value.is_nan());
+/// Of a recording that was given before.
+pub fn left_out(first: &Path) -> String {
+    format!("the same recording as {}: counted once", first.display())
+}
+
+fn is_known(engine: &Engine, ix: SignalIx) -> bool {
+    engine.values().get(ix.at()).is_some_and(|value| !value.is_nan())
+}
+
+/// A log without any switch or valve of the steps is another roof's: whatever was told of it would be a guess. One of
+/// which nothing is left can't be judged either, and must not pass for a roof that stood still.
+fn fits(profile: &Profile, engine: &Engine, reading: &Reading) -> Result<()> {
+    let log = &reading.source;
+    if let (0 | 1, Some(unused)) = (reading.rows, &reading.unused) {
+        bail!("{log}: {unused}; nothing is left to be judged");
+    }
+    let known = |ix: &SignalIx| is_known(engine, *ix);
     let steps = profile.step_signals();
     let nothing = !profile.signals().any(|(ix, _)| known(&ix));
+    if nothing && reading.rows > 0 {
+        bail!(
+            "{log}: none of its {} rows holds a value of any signal of `{}`; nothing is left to be judged",
+            reading.rows,
+            profile.id
+        );
+    }
     if nothing || steps.is_empty() || steps.iter().any(known) {
         return Ok(());
     }
@@ -174,14 +219,46 @@ pub fn to_utc(reading: &Reading, at: Micros) -> Micros {
     reading.timeline.as_ref().and_then(|timeline| timeline.utc(at)).map_or(at, |utc| utc.at)
 }
 
-/// One sentence for the whole log.
-pub fn summary(cycles: &[Cycle]) -> String {
+/// Why there is no movement where there could be none.
+const NOT_DRIVEN: &str = "None could be found: nothing in it tells when the roof is driven. Record the pump's command, its \
+                          current, a valve, the pressure or the operator's demand, and describe it in the profile.";
+
+/// One sentence for the whole log. `causes`: some cause is likely enough to be told below.
+pub fn summary(cycles: &[Cycle], causes: bool) -> String {
     let findings: usize = cycles.iter().map(|c| c.findings.len()).sum();
     let stop = cycles.iter().flat_map(|c| &c.findings).filter(|f| f.weight == "stop-using").count();
-    match (cycles.len(), findings) {
-        (0, _) => "No movement of the roof in this log.".to_owned(),
-        (n, 0) => format!("{n} cycles, nothing found."),
-        (n, f) if stop > 0 => format!("{n} cycles, {f} findings; {stop} of them say: stop using the roof."),
-        (n, f) => format!("{n} cycles, {f} findings."),
+    sentence(cycles.len(), findings, stop, causes)
+}
+
+fn sentence(cycles: usize, findings: usize, stop: usize, causes: bool) -> String {
+    let run = counted(cycles, "cycle");
+    let found = counted(findings, "finding");
+    match (cycles, findings, stop) {
+        (0, ..) => "No movement of the roof in this log.".to_owned(),
+        (_, 0, _) if causes => {
+            format!("{run}, no finding; what speaks for a cause all the same stands below.")
+        }
+        (_, 0, _) => format!("{run}, nothing found."),
+        (.., 0) => format!("{run}, {found}."),
+        (_, 1, _) => format!("{run}, {found}; it says: stop using the roof."),
+        (.., 1) => format!("{run}, {found}; 1 of them says: stop using the roof."),
+        _ => format!("{run}, {found}; {stop} of them say: stop using the roof."),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::sentence;
+
+    #[test]
+    fn one_is_one() {
+        assert_eq!(sentence(1, 0, 0, false), "1 cycle, nothing found.");
+        assert_eq!(
+            sentence(6, 0, 0, true),
+            "6 cycles, no finding; what speaks for a cause all the same stands below."
+        );
+        assert_eq!(sentence(4, 1, 1, true), "4 cycles, 1 finding; it says: stop using the roof.");
+        assert_eq!(sentence(1, 3, 1, true), "1 cycle, 3 findings; 1 of them says: stop using the roof.");
+        assert_eq!(sentence(2, 3, 2, true), "2 cycles, 3 findings; 2 of them say: stop using the roof.");
     }
 }

@@ -9,6 +9,8 @@ use anyhow::{Context, Result, bail};
 use clap::{Args, Subcommand};
 use foldwatch_store::{SqliteReader, verify_copy};
 
+use crate::out::say;
+
 /// The database, which is copied as of one moment.
 const CATALOGUE: &str = "catalogue.sqlite";
 /// What is of this machine and moment only: locks, copies from before an upgrade, and a password in the clear.
@@ -47,10 +49,7 @@ enum What {
 pub fn run(args: &Backup) -> Result<()> {
     match &args.what {
         What::Make { data, to } => make(data, to),
-        What::Check { folder } => {
-            println!("{}: {}", folder.display(), whole(folder)?);
-            Ok(())
-        }
+        What::Check { folder } => say(format!("{}: {}", folder.display(), whole(folder)?)),
     }
 }
 
@@ -74,7 +73,7 @@ fn make(data: &Path, to: &Path) -> Result<()> {
             Ok(said) => {
                 fs::rename(&copy, to).with_context(|| to.display().to_string())?;
                 fs::File::open(beside)?.sync_all()?;
-                println!("{}: {said}", to.display());
+                say(format!("{}: {said}", to.display()))?;
                 eprintln!(
                     "To go back to it: `foldwatch serve --data {}`, with the settings as they are.",
                     to.display()

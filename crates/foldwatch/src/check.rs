@@ -3,26 +3,30 @@
 use anyhow::{Context, Result};
 
 use crate::cli::Check;
+use crate::out::say;
 use crate::profiles;
 
 pub fn run(args: &Check) -> Result<()> {
     if args.keys {
-        print!("{}", foldwatch_profile::key_reference());
-        return Ok(());
+        return say(foldwatch_profile::key_reference());
     }
     let from = args.profile.as_deref().context("no profile given")?;
     let loaded = profiles::loaded(from)?;
-    print!("{}", foldwatch_profile::explain(&loaded.profile));
-    if !loaded.advice.is_empty() {
-        println!("\nAdvice:");
-        for advice in &loaded.advice {
-            println!("  {advice}");
+    let mut text = foldwatch_profile::explain(&loaded.profile);
+    // What is not given stands in the explanation already.
+    let odd: Vec<_> = loaded.advice.iter().filter(|advice| advice.found != "not given").collect();
+    if !odd.is_empty() {
+        text += "\nAdvice:\n";
+        for advice in odd {
+            text += &format!("  {advice}\n");
         }
     }
     if let Some(columns) = &args.columns {
         let map = crate::input::column_map(columns, &loaded.profile)?;
-        println!("\nColumn map {}: {} signals, no error.", columns.display(), map.signals.len());
+        text += &format!("\nColumn map {}: {} signals, no error.\n", columns.display(), map.signals.len());
     }
-    println!("\n{}: no error.", from.display());
-    Ok(())
+    let blind = loaded.profile.drive_signals().next().is_none();
+    let but = if blind { ", but no movement of the roof can be found with it: see above" } else { "" };
+    text += &format!("\n{}: no error{but}.", from.display());
+    say(text)
 }

@@ -16,6 +16,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use serialport::{SerialPort, TTYPort};
 
 use crate::cli::Demo;
+use crate::out::say;
 use crate::serve::asked_to_stop;
 use crate::watch::access::OWNER;
 use crate::watch::settings::{CarSettings, Disk, Keep, Limits, LogForm, Settings, USUAL_BAUD};
@@ -82,14 +83,15 @@ pub fn run(args: &Demo) -> Result<()> {
             }
         }
         let cycles = settled(&data).await?;
-        println!("{}", foldwatch_report::table::text(&cycles));
-        println!("{}", analyze::summary(&cycles));
+        say(format!("{}\n{}", foldwatch_report::table::text(&cycles), analyze::summary(&cycles, false)))?;
         if args.once {
             return watch.until(std::future::ready(())).await;
         }
-        println!("Look at http://{}/ in a browser; Ctrl-C ends the demo.", watch.address);
+        say(format!("Look at http://{}/ in a browser; Ctrl-C ends the demo.", watch.address))?;
         if let Some(password) = &watch.first_password {
-            println!("To enter what a check gave, sign in there as {OWNER} with the password {password}");
+            say(format!(
+                "To enter what a check gave, sign in there as {OWNER} with the password {password}"
+            ))?;
         }
         watch.until(asked_to_stop()).await
     })?;

@@ -6,7 +6,6 @@ mod logs;
 pub mod pace;
 mod record;
 
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -18,6 +17,7 @@ use foldwatch_evidence::{
 use foldwatch_units::Micros;
 
 use crate::cli::moment;
+use crate::out::say;
 use crate::{input, profiles};
 use kept::Choice;
 use logs::{Again, Logs};
@@ -308,17 +308,7 @@ fn finish(args: &Make, request: &Request, material: &mut dyn Material) -> Result
         format!("end of the chain over what was recorded {}", made.chain_head),
     ];
     lines.extend(made.seals_head.map(|head| format!("end of the chain over the archive {head}")));
-    say(&lines)
-}
-
-/// Lines to standard output. Whoever reads no further than the first ones has no need of the rest.
-fn say(lines: &[String]) -> Result<()> {
-    match std::io::stdout().write_all((lines.join("\n") + "\n").as_bytes()) {
-        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
-            Err(error).context("standard output can't be written")
-        }
-        _ => Ok(()),
-    }
+    say(lines.join("\n"))
 }
 
 fn leave_out(asked: &[Leave]) -> Vec<LeaveOut> {
@@ -363,9 +353,9 @@ fn verify(args: &Verify) -> Result<()> {
     let mut lines = told(&done, !args.logs.is_empty());
     if holds {
         lines.push(format!("{}: {words}", args.bag.display()));
-        return say(&lines);
+        return say(lines.join("\n"));
     }
-    say(&lines)?;
+    say(lines.join("\n"))?;
     bail!("{} does not hold", args.bag.display())
 }
 
@@ -435,5 +425,5 @@ fn keys(args: &KeysCommand) -> Result<()> {
         format!("keys before  {}", keys.successions().len()),
         keys.public().to_pem().trim_end().to_owned(),
     ]);
-    say(&lines)
+    say(lines.join("\n"))
 }

@@ -121,6 +121,10 @@ pub fn cycle(reader: &SqliteReader, car: &str, start: Micros) -> Result<Cycle> {
 pub fn samples(log: &Log, profile: &Arc<Profile>, out: &mut impl Write) -> Result<()> {
     let map = log.columns.as_deref().map(|from| input::column_map(from, profile)).transpose()?;
     for (n, from) in log.logs.iter().enumerate() {
+        if let Some(first) = input::given_before(&log.logs, n) {
+            eprintln!("{}: {}", from.display(), analyze::left_out(first));
+            continue;
+        }
         // The map to UTC is known only when a log was read to its end: once for the clock, once for the samples.
         let mut nothing = |_: foldwatch_samples::Item<'_>| {};
         let seekable = from.as_os_str() != "-";

@@ -2,7 +2,7 @@
 
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, Cursor, Read};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use anyhow::{Context, Result, anyhow, bail};
@@ -21,6 +21,10 @@ pub struct Reading {
     pub encoding: &'static str,
     /// What was left out, recognised, or worth saying.
     pub notes: Vec<String>,
+    /// Rows that were read, of a log in columns.
+    pub rows: u64,
+    /// That rows could not be used, how many and why.
+    pub unused: Option<String>,
     /// From item times to UTC, where the logger's own clock had to be mapped.
     pub timeline: Option<Timeline>,
 }
@@ -36,6 +40,29 @@ const PIECE: usize = 64 * 1024;
 pub fn column_map(from: &Path, profile: &Profile) -> Result<ColumnMap> {
     let text = crate::profiles::read_text(from)?;
     ColumnMap::parse(&text, profile).map_err(|problems| crate::profiles::all(from, &problems))
+}
+
+/// The log before the `n`th that holds the same bytes. What is in a pipe can't be read twice, so it is taken for another.
+pub fn given_before(logs: &[PathBuf], n: usize) -> Option<&Path> {
+    let log = logs.get(n)?;
+    logs[..n].iter().find(|earlier| same_bytes(earlier, log).unwrap_or(false)).map(PathBuf::as_path)
+}
+
+fn same_bytes(one: &Path, other: &Path) -> io::Result<bool> {
+    let (of_one, of_other) = (std::fs::metadata(one)?, std::fs::metadata(other)?);
+    if !of_one.is_file() || !of_other.is_file() || of_one.len() != of_other.len() {
+        return Ok(false);
+    }
+    let (mut one, mut other) = (BufReader::new(File::open(one)?), BufReader::new(File::open(other)?));
+    loop {
+        let (a, b) = (one.fill_buf()?, other.fill_buf()?);
+        let n = a.len().min(b.len());
+        if a[..n] != b[..n] || n == 0 {
+            return Ok(a.is_empty() && b.is_empty());
+        }
+        one.consume(n);
+        other.consume(n);
+    }
 }
 
 /// Reads one log to its end.
@@ -133,7 +160,11 @@ fn in_columns(
             report.unmapped_signals.iter().map(|ix| profile.signal(*ix).id.as_str()).collect();
         notes.push(format!("signals of the profile that the log does not carry: {}", ids.join(", ")));
     }
-    Ok(Reading { encoding: "columns", notes, ..Reading::default() })
+    let lost = report.lost_rows();
+    let unused = report
+        .worst_loss()
+        .map(|why| format!("{lost} of {} rows could not be used: {why}", report.rows + lost));
+    Ok(Reading { encoding: "columns", notes, rows: report.rows, unused, ..Reading::default() })
 }
 
 fn frames(

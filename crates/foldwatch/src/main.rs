@@ -1,5 +1,8 @@
 //! The command line. Exit status 0: done and judged, whatever was found; 1: could not be done, and why; 2: usage.
 
+// `println!` panics where nobody reads on; `out::say` does not.
+#![warn(clippy::print_stdout)]
+
 mod access;
 mod alarms;
 mod analyze;
@@ -13,6 +16,7 @@ mod export;
 mod fleet;
 mod input;
 mod log;
+mod out;
 mod parquet;
 mod ports;
 mod profiles;

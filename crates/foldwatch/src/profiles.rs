@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use anyhow::{Context, Result, anyhow};
+use anyhow::{Context, Result, anyhow, bail};
 use foldwatch_profile::{Loaded, Problem, Profile};
 
 /// The roofs that come with foldwatch.
@@ -18,6 +18,14 @@ pub fn text(from: &Path) -> Result<String> {
     let shipped = from.to_str().and_then(|id| SHIPPED.iter().find(|(name, _)| *name == id));
     match shipped {
         Some((_, text)) if !from.exists() => Ok((*text).to_owned()),
+        _ if matches!(from.try_exists(), Ok(false)) => {
+            let known: Vec<&str> = SHIPPED.iter().map(|(name, _)| *name).collect();
+            bail!(
+                "{}: there is no such file; the roofs that come with foldwatch are {}",
+                from.display(),
+                known.join(", ")
+            )
+        }
         _ => read_text(from),
     }
 }

@@ -3,6 +3,7 @@
 use anyhow::{Context, Result};
 
 use crate::cli::Serve;
+use crate::out::say;
 use crate::watch;
 use crate::watch::access::{Files, OWNER};
 use crate::watch::changing::Changing;
@@ -25,7 +26,7 @@ fn overrides(args: &Serve) -> Overrides {
 
 /// Prints the settings that hold, and where each comes from. What is wrong with them is told as `serve` would.
 pub fn told(args: &Serve) -> Result<()> {
-    print!("{}", settings::read(&overrides(args))?.told()?);
+    say(settings::read(&overrides(args))?.told()?)?;
     settings::settings(&overrides(args)).map(drop)
 }
 
@@ -36,7 +37,8 @@ pub fn run(args: &Serve) -> Result<()> {
     let runtime = tokio::runtime::Runtime::new().context("the daemon can't be started")?;
     runtime.block_on(async {
         let watch = watch::start(settings).await?;
-        println!("{}://{}/", if watch.changing.is_encrypted() { "https" } else { "http" }, watch.address);
+        let scheme = if watch.changing.is_encrypted() { "https" } else { "http" };
+        say(format!("{scheme}://{}/", watch.address))?;
         if watch.first_password.is_some() {
             eprintln!(
                 "This is the folder's first start. To enter something, sign in as {OWNER}; the password stands in {}",

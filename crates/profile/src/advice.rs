@@ -13,7 +13,7 @@ use crate::shape::Table;
 const WITHOUT_SIGNAL: &[(SignalKind, &str)] = &[
     (SignalKind::Switch, "missing-confirmation, late-confirmation, chatter and dropout can't be judged"),
     (SignalKind::Demand, "a refused cycle and one that the operator stopped can't be told from others"),
-    (SignalKind::Pump, "the pump's run is told by its current, and stuck-relay can't be judged"),
+    (SignalKind::Pump, "stuck-relay can't be judged"),
     (SignalKind::Pressure, "relief-dwell, no-pressure, leak-down and air-in-oil can't be judged"),
     (SignalKind::Current, "dry-running, stuck-relay and fuse-margin can't be judged"),
     (SignalKind::Voltage, "low-supply can't be judged, and phase times can't be corrected for the battery"),
@@ -38,7 +38,21 @@ pub fn unjudged(profile: &Profile) -> Vec<(String, String)> {
         .iter()
         .filter(|(kind, _)| profile.of_kind(*kind).next().is_none())
         .map(|(kind, lost)| (format!("signal of kind `{}`", kind.as_str()), (*lost).to_owned()));
-    keys.chain(signals).collect()
+    let driven = profile.drive_signals().next().map(|ix| profile.signal(ix).kind);
+    let undriven = driven.is_none().then(|| {
+        (
+            "signal of kind `pump`, `current`, `valve`, `pressure` or `demand`".to_owned(),
+            "nothing tells when the roof is driven, so no movement can be found: record one of these and describe it here"
+                .to_owned(),
+        )
+    });
+    let signals = signals.map(|(what, lost)| match driven {
+        Some(by) if by != SignalKind::Pump && what == "signal of kind `pump`" => {
+            (what, format!("the pump's run is told by the {} signal, and {lost}", by.as_str()))
+        }
+        _ => (what, lost),
+    });
+    undriven.into_iter().chain(keys).chain(signals).collect()
 }
 
 /// Whether a profile holds what a key without default gives.

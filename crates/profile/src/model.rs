@@ -73,6 +73,13 @@ impl Profile {
         self.signals().filter(move |(_, signal)| signal.kind == kind)
     }
 
+    /// The signals that tell when the roof is driven, those that tell it best first. Without one no movement is found.
+    pub fn drive_signals(&self) -> impl Iterator<Item = SignalIx> {
+        use SignalKind::{Current, Demand, Pressure, Pump, Valve};
+        let kinds = [Pump, Current, Valve, Pressure, Demand].into_iter();
+        kinds.flat_map(|kind| self.of_kind(kind).map(|(ix, _)| ix))
+    }
+
     /// The signals by which the steps of both sequences are known: their valves, and what confirms them.
     pub fn step_signals(&self) -> BTreeSet<SignalIx> {
         let phases = self.opening.iter().chain(&self.closing);

@@ -230,6 +230,17 @@ fn a_roof_needs_little() {
         loaded.advice.iter().any(|p| p.key == "hydraulics.relief_bar" && p.remedy.contains("relief-dwell"))
     );
     assert!(loaded.advice.iter().any(|p| p.key == "signal of kind `pressure`"));
+    let lost = |profile: &foldwatch_profile::Profile| foldwatch_profile::explain(profile);
+    assert!(
+        lost(profile)
+            .contains("the pump's run is told by the demand signal, and stuck-relay can't be judged")
+    );
+
+    // Without the button nothing tells when it is driven.
+    let blind = parse(&text.replace(", { id = \"go\", kind = \"demand\" }", "")).unwrap();
+    assert!(lost(&blind.profile).contains("so no movement can be found"), "{}", lost(&blind.profile));
+    assert!(!lost(profile).contains("no movement can be found"));
+    assert!(!lost(&blind.profile).contains("the pump's run is told by"));
 }
 
 #[test]

@@ -86,10 +86,9 @@ impl SetIn {
     /// As a sentence.
     pub fn text(self) -> String {
         let SetIn { after, of } = self;
-        format!(
-            "It set in after the first {after} of {of} cycles; what is counted here are the {} since.",
-            of.saturating_sub(after)
-        )
+        let first = if after == 1 { "the first".to_owned() } else { format!("the first {after}") };
+        let since = of.saturating_sub(after);
+        format!("It set in after {first} of {of} cycles; what is counted here are the {since} since.")
     }
 }
 
@@ -167,6 +166,11 @@ fn named(name: &str, label: &str) -> String {
 const TOLD: usize = 3;
 
 impl Diagnosis {
+    /// Whether any cause is likely enough to speak of.
+    pub fn found(&self) -> bool {
+        self.causes.iter().any(|c| c.probability >= cause::FOUND)
+    }
+
     /// The first causes and the next check, for a terminal.
     pub fn text(&self) -> String {
         let likely: Vec<&Cause> =

@@ -52,9 +52,12 @@ const UNITS: &[(&[&str], Unit)] = &[
         &["psi"],
         Unit { symbol: "psi", quantity: Quantity::Pressure, factor: 0.068_947_572_931_68, offset: 0.0 },
     ),
-    (&["A"], Unit { symbol: "A", quantity: Quantity::Current, factor: 1.0, offset: 0.0 }),
+    (
+        &["A", "amp", "amps", "ampere"],
+        Unit { symbol: "A", quantity: Quantity::Current, factor: 1.0, offset: 0.0 },
+    ),
     (&["mA"], Unit { symbol: "mA", quantity: Quantity::Current, factor: 1e-3, offset: 0.0 }),
-    (&["V"], Unit { symbol: "V", quantity: Quantity::Voltage, factor: 1.0, offset: 0.0 }),
+    (&["V", "volt", "volts"], Unit { symbol: "V", quantity: Quantity::Voltage, factor: 1.0, offset: 0.0 }),
     (&["mV"], Unit { symbol: "mV", quantity: Quantity::Voltage, factor: 1e-3, offset: 0.0 }),
     (&["°C", "C", "degC", "celsius"], Unit::CELSIUS),
     (&["°F", "F", "degF", "fahrenheit"], Unit::FAHRENHEIT),
@@ -97,6 +100,11 @@ impl Unit {
             .unwrap_or(Unit::STATE)
     }
 
+    /// The unit that is written exactly so, letters' case included: where a unit is only one reading of a text.
+    pub fn exactly(text: &str) -> Option<Unit> {
+        UNITS.iter().find(|(names, _)| names.contains(&text)).map(|(_, unit)| *unit)
+    }
+
     /// Every way of writing a unit that is understood for a quantity, for messages.
     pub fn spellings(quantity: Quantity) -> Vec<&'static str> {
         UNITS
@@ -123,16 +131,44 @@ impl std::str::FromStr for Unit {
     type Err = UnknownUnit;
     fn from_str(text: &str) -> Result<Self, UnknownUnit> {
         let wanted = text.trim();
-        UNITS
-            .iter()
-            .find(|(names, _)| names.contains(&wanted))
-            .map(|(_, unit)| *unit)
+        let alike = |(names, _): &&(&[&str], Unit)| names.iter().any(|name| same_but_for_case(name, wanted));
+        Unit::exactly(wanted)
+            .or_else(|| UNITS.iter().find(alike).map(|(_, unit)| *unit))
             .ok_or_else(|| UnknownUnit(wanted.to_owned()))
     }
+}
+
+/// Loggers write `PSI` and `Bar`. Only an M at the beginning must stand as it is: it tells milli from mega.
+fn same_but_for_case(name: &str, wanted: &str) -> bool {
+    let prefix = |text: &str| text.chars().next().filter(|c| matches!(c, 'm' | 'M'));
+    prefix(name) == prefix(wanted) && name.to_lowercase() == wanted.to_lowercase()
 }
 
 impl fmt::Display for Unit {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.symbol)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Unit;
+
+    fn read(text: &str) -> Option<&'static str> {
+        text.parse::<Unit>().ok().map(|unit| unit.symbol)
+    }
+
+    #[test]
+    fn the_case_of_letters_is_free_but_for_milli_and_mega() {
+        for (written, unit) in
+            [("PSI", "psi"), ("Bar", "bar"), ("KPA", "kPa"), ("hpa", "mbar"), ("volts", "V"), ("a", "A")]
+        {
+            assert_eq!(read(written), Some(unit), "{written}");
+        }
+        assert_eq!((read("Fahrenheit"), read("DegC"), read("MPA")), (Some("°F"), Some("°C"), Some("MPa")));
+        // Megavolts, megaamperes, megabars and millipascals are none of these.
+        for written in ["MV", "MA", "MBAR", "Mbar", "mpa", "ATM", "kgf/cm2", "furlong"] {
+            assert_eq!(read(written), None, "{written}");
+        }
     }
 }

@@ -3,6 +3,7 @@
 use crate::{Seen, column, profile, read};
 use foldwatch_columns::{Column, ColumnMap, SignalColumn, SkipKind, TimeColumn, WhenBack};
 use foldwatch_samples::GapCause;
+use foldwatch_units::Unit;
 
 const HEAD: &str = "time,pump,current\n";
 
@@ -140,6 +141,39 @@ fn a_column_in_another_unit_by_the_line_of_units() {
         "line 2 (byte 13): column `current` is in bar, and signal `current` in A: give a scale in a column map, or a \
          calibration in the profile"
     );
+}
+
+#[test]
+fn a_number_in_an_unknown_unit_is_not_taken() {
+    let refused = |line: u32, byte: u32, column: &str, unit: &str| {
+        format!(
+            "line {line} (byte {byte}): column `{column}`: unit `{unit}` is not known; signal `current` is a current, and \
+             may be in A, amp, amps, ampere, mA: convert the numbers, or say in a column map what they are (`unit`, or \
+             `scale` and `calibrated`)"
+        )
+    };
+    assert_eq!(error(b"time,pump,current [MA]\n0,1,2\n"), refused(1, 0, "current [MA]", "MA"));
+    assert_eq!(error(b"time,current\nms,furlong\n0,1\n"), refused(2, 13, "current", "furlong"));
+    // What calibrates raw numbers is no excuse either.
+    assert!(error(b"time,pressure [ATM]\n0,1\n").contains("unit `ATM` is not known; signal `pressure`"));
+    // A map that says what the numbers are needs no heading; one that says nothing of it does.
+    let current = |scale: f64, unit: Option<Unit>, calibrated: Option<bool>| {
+        let column = SignalColumn {
+            signal: profile().find("current").unwrap(),
+            column: Column::Name("current".to_owned()),
+            scale,
+            offset: 0.0,
+            unit,
+            calibrated,
+            on: None,
+        };
+        let map = ColumnMap { signals: vec![column], ..ColumnMap::default() };
+        read(b"time,current [MA]\n0,1\n", &map).1.map(drop)
+    };
+    assert_eq!(current(1.0, None, None).unwrap_err().to_string(), refused(1, 0, "current [MA]", "MA"));
+    assert!(current(0.001, None, None).is_ok());
+    assert!(current(1.0, "mA".parse().ok(), None).is_ok());
+    assert!(current(1.0, None, Some(true)).is_ok());
 }
 
 #[test]

@@ -71,6 +71,18 @@ fn a_number_without_unit_is_raw() {
 }
 
 #[test]
+fn units_in_other_letters_and_brackets_without_a_unit() {
+    let (seen, _) = by_name("time,Pressure [PSI],current (n/a),pump [on/off relay]\n0,1000,2,1\n");
+    assert!(matches!(column(&seen, 4)[..], [(0, Some(bar))] if (bar - 68.947).abs() < 1e-3));
+    assert_eq!(column(&seen, 5), [(0, Some(2.0))]);
+    assert_eq!(column(&seen, 0), [(0, Some(1.0))]);
+    // Raw numbers are what the calibration is for; `lift_a` is another valve, not `lift` in ampere.
+    let (seen, report) = by_name("time,pressure [counts],lift_a\n0,1.5,1\n");
+    assert_eq!(column(&seen, 4), [(0, Some(25.0))]);
+    assert_eq!(report.extra_columns, ["lift_a"]);
+}
+
+#[test]
 fn a_row_like_the_one_before_is_the_same() {
     let log = "time,pump,count\n0,1,1\n1,1,1\n2,1,2\n3,0,2\n4,,2\n5,,2\n";
     let (seen, report) = by_name(log);

@@ -122,7 +122,7 @@ fn everything_wrong_is_told_at_once() {
             "line 22, column 8: signal.open: it goes with the values of `closed`; say which values mean closed",
             "line 26, column 10: signal.closed: `{ above = 1, below = 2 }` is not what it takes; give a value, a list \
              of values, { above = 2.5 } or { below = 2.5 }",
-            "line 30, column 8: signal.unit: unit `furlong` is not known; one of A, mA",
+            "line 30, column 8: signal.unit: unit `furlong` is not known; one of A, amp, amps, ampere, mA",
         ]
     );
     assert_eq!(

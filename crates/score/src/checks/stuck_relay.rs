@@ -2,7 +2,7 @@
 
 use foldwatch_profile::SignalKind;
 use foldwatch_segment::DriveSpan;
-use foldwatch_units::Micros;
+use foldwatch_units::{Micros, Seconds};
 
 use super::{About, Check};
 use crate::look;
@@ -47,7 +47,7 @@ impl Check for StuckRelay {
                 message,
             };
         let runs = |span: &DriveSpan| !span.pump && span.running == Some(true);
-        if let Some((at, until, seconds)) = longest(view, runs).filter(|_| !view.current_is_noise()) {
+        if let Some((at, until, seconds)) = longest(view, runs) {
             let heat = view.heat_between(at, until);
             let message = format!(
                 "The pump went on running for {seconds:.1} s after its command had ended{heat}. If it does not stop, \
@@ -76,21 +76,30 @@ impl Check for StuckRelay {
     }
 }
 
-/// The longest stretch of drive in which something holds, when it lasts longer than a relay takes to follow.
+/// The longest stretch of drive in which something holds of the motor, when it lasts longer than a relay takes to follow.
+/// A reading of the current tells of the three samples after it at most: a logger that writes changes only may be silent
+/// for seconds, and whether the motor ran until the next row is not known.
 fn longest(view: &View, what: impl Fn(&DriveSpan) -> bool) -> Option<(Micros, Micros, f64)> {
+    let lane = view.lane(SignalKind::Current)?;
+    let samples = Seconds(3.0 * lane.period().max(view.period));
+    let shown = |from: Micros, to: Micros| {
+        let last = lane.within(from, to).points().map(|point| point.0).rfind(|at| *at < to);
+        last.map(|last| to.min(last + samples))
+    };
     let mut best: Option<(Micros, Micros)> = None;
     let mut now: Option<(Micros, Micros)> = None;
-    for span in &view.cycle.recording.drive {
-        now = match now {
-            Some((from, to)) if what(span) && span.from <= to => Some((from, span.to)),
-            _ if what(span) => Some((span.from, span.to)),
-            _ => None,
+    for span in view.cycle.recording.drive.iter() {
+        now = match (now, shown(span.from, span.to)) {
+            (_, None) => None,
+            _ if !what(span) => None,
+            (Some((from, to)), Some(until)) if span.from <= to => Some((from, until)),
+            (_, Some(until)) => Some((span.from, until)),
         };
         if let Some(run) = now.filter(|run| best.is_none_or(|b| run.1 - run.0 > b.1 - b.0)) {
             best = Some(run);
         }
     }
-    best.map(|(from, to)| (from, to, (to - from).0)).filter(|run| run.2 > FOLLOWS + 3.0 * view.period)
+    best.map(|(from, to)| (from, to, (to - from).0)).filter(|run| run.2 > FOLLOWS + samples.0)
 }
 
 /// Without current: pressure that goes on rising well after the command ended.
@@ -104,7 +113,7 @@ fn builds_on(view: &View) -> Option<(Micros, Micros, f64)> {
     let drive = &view.cycle.recording.drive;
     drive.iter().enumerate().filter(|(_, span)| span.pump).find_map(|(n, span)| {
         let until = drive[n + 1..].iter().find(|next| next.pump).map_or(end, |next| next.from);
-        let after = span.to + foldwatch_units::Seconds(FOLLOWS);
+        let after = span.to + Seconds(FOLLOWS);
         let part = lane.within(after, until);
         let (start, _) = (part.points().next()?.1, ());
         let top = part.points().max_by(|a, b| a.1.total_cmp(&b.1))?;
@@ -115,7 +124,6 @@ fn builds_on(view: &View) -> Option<(Micros, Micros, f64)> {
 
 /// Commanded, no current, no pressure, nothing confirmed.
 fn burnt(view: &View) -> Option<(Micros, Micros, f64)> {
-    view.lane(SignalKind::Current)?;
     let (from, until, seconds) = longest(view, |span| span.pump && span.running == Some(false))?;
     let confirmed = view.steps().any(|step| step.run.confirmed_at.is_some_and(|at| at > from && at <= until));
     let relief = view.profile.hydraulics.relief.map_or(60.0, |bar| bar.0);
@@ -127,7 +135,8 @@ fn burnt(view: &View) -> Option<(Micros, Micros, f64)> {
 #[cfg(test)]
 mod tests {
     use crate::testing::{Sketch, sig};
-    use foldwatch_units::Direction::*;
+    use crate::{History, judge};
+    use foldwatch_units::{Direction::*, Micros};
 
     #[test]
     fn current_after_the_command() {
@@ -139,6 +148,24 @@ mod tests {
     #[test]
     fn a_motor_that_runs_down_is_no_fault() {
         assert!(Sketch::healthy(Opening).with(|s| s.relay = 0.3).kinds().is_empty());
+    }
+
+    /// A logger that writes changes only: the row of the command's end is the last for 1.6 s.
+    #[test]
+    fn one_reading_is_not_stretched_over_a_silence() {
+        let s = Sketch::healthy(Opening).with(|s| s.relay = 1.6);
+        let mut cycle = s.cycle();
+        let end = s.times()[s.acts.len()] + s.run_on;
+        let silent = |at: Micros| at.as_secs() > end + 0.01 && at.as_secs() < end + s.relay;
+        let rows = &mut cycle.recording;
+        for trace in &mut rows.analog {
+            let mut at = rows.times.iter();
+            trace.values.retain(|_| at.next().is_some_and(|at| !silent(*at)));
+        }
+        rows.times.retain(|at| !silent(*at));
+        let found = judge(&s.profile, &cycle, &History::default()).findings;
+        assert!(found.iter().all(|f| f.kind != "stuck-relay"), "{found:?}");
+        assert_eq!(s.kinds(), ["stuck-relay"], "with its rows");
     }
 
     #[test]
