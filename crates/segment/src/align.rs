@@ -481,8 +481,12 @@ impl<'a> Scene<'a> {
         out
     }
 
+    /// Two steps with the same drive, where the drive is recorded.
     fn same_drive(&self, a: State, b: State) -> bool {
-        self.phase(a).zip(self.phase(b)).is_some_and(|(a, b)| a.valves == b.valves && a.pump == b.pump)
+        let recorded =
+            self.source != PumpSource::Demand && self.signals.valves.iter().all(|ix| self.seen[ix.at()]);
+        recorded
+            && self.phase(a).zip(self.phase(b)).is_some_and(|(a, b)| a.valves == b.valves && a.pump == b.pump)
     }
 
     /// How surprising a switch's edge is to a path that goes from `source` to `to` at that moment.

@@ -2,7 +2,7 @@
 
 use foldwatch_profile::SignalKind;
 use foldwatch_segment::Confirmation;
-use foldwatch_units::Micros;
+use foldwatch_units::{Micros, Seconds};
 
 use super::{About, Check};
 use crate::look::{self, Lane};
@@ -65,6 +65,9 @@ const WAY: f64 = 0.65;
 /// A position that changes by more than this share of its range moves. Judgment: above what a sound sensor scatters.
 const MOVES: f64 = 0.03;
 
+/// And by so many times what it does at rest in the same time. Judgment.
+const AT_REST: f64 = 3.0;
+
 /// Whether the mechanism moved during the stay: cold oil or a heavy load can take the whole of the pressure.
 fn moves(view: &View, step: &Step, (from, until, seconds): (Micros, Micros, f64)) -> bool {
     let in_time = step.run.duration() <= step.phase.limit;
@@ -85,7 +88,10 @@ fn moves(view: &View, step: &Step, (from, until, seconds): (Micros, Micros, f64)
         let span = |part: Lane| Some(part.quantile(0.95)? - part.quantile(0.05)?);
         let all = span(lane.within(view.cycle.start, view.cycle.end));
         let during = span(lane.within(from, until));
-        during.zip(all).is_some_and(|(during, all)| during > MOVES * all + 5.0 * lane.noise())
+        // One that moves while nothing is driven tells nothing of the mechanism.
+        let at_rest = span(lane.within(view.cycle.start - Seconds(1.0), view.cycle.start)).unwrap_or(0.0);
+        let drifts = AT_REST * at_rest * (until - from).0.max(1.0);
+        during.zip(all).is_some_and(|(during, all)| during > MOVES * all + 5.0 * lane.noise() + drifts)
     })
 }
 
