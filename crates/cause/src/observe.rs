@@ -3,7 +3,7 @@
 //! What a log can't carry is not in the list at all, so it counts neither for nor against anything.
 
 use foldwatch_profile::{Expr, PhaseRef, Profile, SignalIx, SignalKind};
-use foldwatch_score::{Cut, Finding, Judged, RunFacts};
+use foldwatch_score::{AT_RELIEF, Cut, Finding, GONE, Judged, RunFacts, WAY};
 use foldwatch_segment::{Confirmation, Cycle, Outcome, PhaseRun};
 use foldwatch_units::{Micros, Seconds};
 
@@ -45,8 +45,6 @@ pub(crate) struct Look {
 const OWN_STOP: f64 = 0.7;
 /// Pressure as a share of the relief setting: what moves above it has little left.
 const NEAR_RELIEF: f64 = 0.7;
-/// Standing at the relief valve (as `foldwatch_score` takes it).
-const AT_RELIEF: f64 = 0.9;
 /// A pump that moves nothing at this pressure loses its oil somewhere: there is no load, and no valve that opens.
 const LOW: std::ops::Range<f64> = 0.05..0.42;
 /// Between that and a relief valve that is set right.
@@ -65,8 +63,6 @@ const AGREE: std::ops::Range<f64> = 0.55..1.8;
 /// Without an accumulator the pressure is gone within the tail's time (common practice, no source); a time constant is
 /// a fifth of that. Short is a quarter of it.
 const SHORT_HOLD: f64 = 1.0 / 20.0;
-/// Share of the pressure that may be left where it is gone. Judgment: as in the finding `leak-down`.
-const GONE: f64 = 0.3;
 /// Share of the profile's inrush current. Battery, feed, earth and brushes lie in its way, and nothing else.
 const WEAK_START: f64 = 0.83;
 /// Rows farther apart miss the inrush.
@@ -80,10 +76,6 @@ const DROP: f64 = 0.07;
 const LATE_PRESSURE: f64 = 0.3;
 /// Seconds at relief pressure at the beginning of a step that then moved.
 const RELIEF_AT_START: f64 = 0.1;
-
-/// What is left of a step's time without its stand must suffice for the whole way: where less than this share of the expected
-/// time is left, the mechanism moved at that pressure. Judgment: a warm pump is a tenth faster, a quarter is left for profiles.
-const STOOD: f64 = 0.65;
 
 /// All that one cycle tells.
 pub(crate) fn look(profile: &Profile, cycle: &Cycle, judged: &Judged) -> Look {
@@ -432,7 +424,7 @@ impl<'a> Eye<'a> {
         if run.confirmation == Confirmation::Confirmed && !facts.part {
             let until = run.start + Seconds((0.5 * expected).max(0.5));
             let at_relief = pressure.seconds_above(run.start, until.min(run.end), AT_RELIEF * relief);
-            let stood = run.duration().0 - at_relief > STOOD * expected;
+            let stood = run.duration().0 - at_relief > WAY * expected;
             self.put("relief-at-start", place, at_relief > RELIEF_AT_START && stood);
         }
     }

@@ -17,13 +17,13 @@ mod run;
 mod timing;
 mod view;
 
-pub use checks::{About, CHECKS, Check, EMPTY_SUPPLY};
+pub use checks::{About, CHECKS, Check, EMPTY_SUPPLY, GONE};
 pub use finding::{Finding, Weight};
 pub use heat::HeatState;
 pub use history::{History, Usual};
 pub use judge::{Judged, judge};
 pub use measure::{Measure, Observed};
-pub use run::{Cut, RunFacts, Stall};
+pub use run::{AT_RELIEF, Cut, RunFacts, Stall, WAY};
 pub use timing::{Conditions, PhaseTiming, oil};
 pub use view::View;
 

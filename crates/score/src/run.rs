@@ -200,7 +200,11 @@ pub(crate) fn state_before(profile: &Profile, phase: PhaseRef, signal: SignalIx)
 
 /// Share of the relief setting from which pressure counts as standing at it. Judgment: relief valves begin to open
 /// some percent below their setting, and a roof that moves at nine tenths of it has no reserve left.
-pub(crate) const AT_RELIEF: f64 = 0.9;
+pub const AT_RELIEF: f64 = 0.9;
+/// What is left of the time of a whole step without a stand at relief pressure must suffice for the way: where less than this
+/// share of the expected time is left, the mechanism moved at that pressure. Judgment: a warm pump is a tenth faster, a
+/// quarter is left for profiles.
+pub const WAY: f64 = 0.65;
 /// A plateau must lie this much above the running level to be a stop rather than a heavier stretch of the way.
 const STEP_UP: f64 = 1.25;
 /// The same for a current, of which the motor's own losses are a part that does not grow.

@@ -16,6 +16,7 @@ use foldwatch_web::{Bag, NotMade, Stage, Stretch, Wanted};
 use crate::evidence::kept::{self, Choice, Kept};
 use crate::evidence::pace::Pace;
 use crate::evidence::{keys_in, tag_manifest};
+use crate::out::counted;
 use crate::whole;
 
 /// The bags of all cars.
@@ -232,14 +233,13 @@ fn make(
     })?;
     let zip = zip_of(folder, bag.number);
     let made = foldwatch_evidence::make(&zip, &request, &mut kept, keys)?;
-    let plural = |n: usize, one: &str| if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") };
     let bag = Bag {
         stage: Stage::Made,
         done: None,
         says: format!(
             "{}, {}, {} rows of samples.",
-            plural(made.cycles, "cycle"),
-            plural(made.findings, "finding"),
+            counted(made.cycles, "cycle"),
+            counted(made.findings, "finding"),
             made.rows
         ),
         size_bytes: Some(fs::metadata(&zip)?.len()),

@@ -188,14 +188,18 @@ impl Posterior {
 
     /// Degrees of freedom of a prediction.
     pub fn df(&self, row: &Row) -> f64 {
-        if row.is_full() { self.df } else { (self.prior.1 + self.partial.1).min(MAX_DF) }
+        self.df_where(row.is_full())
+    }
+
+    fn df_where(&self, full: bool) -> f64 {
+        if full { self.df } else { (self.prior.1 + self.partial.1).min(MAX_DF) }
     }
 
     /// Probability that a cycle is a sound one.
-    fn soundness(&self, row: &Row, log: f64, bad_share: f64) -> f64 {
+    fn soundness(&self, row: &Row, log: f64, bad_share: f64, density_at_0: f64) -> f64 {
         let (scale, df) = (self.predictive_scale(row), self.df(row));
         let off = (log - self.line(row)) / scale;
-        let density = t_density_at_0(df) * (1.0 + off * off / df).powf(-0.5 * (df + 1.0)) / scale;
+        let density = density_at_0 * (1.0 + off * off / df).powf(-0.5 * (df + 1.0)) / scale;
         let sound = (1.0 - bad_share) * density;
         let bad = bad_share * BAD_DENSITY;
         sound / (sound + bad)
@@ -246,8 +250,10 @@ impl Expectation {
         let mut post = self.start(&rows);
         for _ in 0..ROUNDS {
             let mut sums = self.settled;
+            let densities_at_0 = [false, true].map(|full| t_density_at_0(post.df_where(full)));
             for (seen, row) in self.recent.iter_mut().zip(&rows) {
-                seen.weight = post.soundness(row, seen.log, self.prior.bad_share);
+                let density_at_0 = densities_at_0[usize::from(row.is_full())];
+                seen.weight = post.soundness(row, seen.log, self.prior.bad_share, density_at_0);
                 sums.add(&post, row, seen);
             }
             let Some(next) = self.prior.update(&sums, post.scatter2) else { break };

@@ -21,8 +21,8 @@ static ABOUT: About = About {
 const OF_USUAL: f64 = 0.5;
 /// A hold shorter than this is a unit's switching over, in seconds. Judgment.
 const MEANT: f64 = 2.0;
-/// What a held load leaves standing is not lost.
-const GONE: f64 = 0.3;
+/// Share of the pressure that may be left where it is gone: what a held load leaves standing is not lost.
+pub const GONE: f64 = 0.3;
 
 /// See the file's head.
 pub(super) struct LeakDown;

@@ -27,6 +27,7 @@ mod stuck_switch;
 mod unconfirmed_running;
 mod weak_pump;
 
+pub use leak_down::GONE;
 pub use low_supply::EMPTY as EMPTY_SUPPLY;
 
 pub(crate) use fuse_margin::used as fuse_used;

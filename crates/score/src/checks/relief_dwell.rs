@@ -6,7 +6,7 @@ use foldwatch_units::{Micros, Seconds};
 
 use super::{About, Check};
 use crate::look::{self, Lane};
-use crate::run::AT_RELIEF;
+use crate::run::{AT_RELIEF, WAY};
 use crate::view::Step;
 use crate::{Finding, View, Weight};
 
@@ -59,12 +59,8 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
     })
 }
 
-/// What is left of the time of a whole step, that came in its time, must suffice for the way. Judgment: a warm pump is a tenth faster,
-/// a quarter is left for profiles.
-const WAY: f64 = 0.65;
 /// A position that changes by more than this share of its range moves. Judgment: above what a sound sensor scatters.
 const MOVES: f64 = 0.03;
-
 /// And by so many times what it does at rest in the same time. Judgment.
 const AT_REST: f64 = 3.0;
 
