@@ -2,7 +2,7 @@
 
 use foldwatch_profile::{Profile, SignalIx, SignalKind};
 
-use crate::place::{Place, Seat, steps};
+use crate::place::{Place, Seat, moves, steps};
 use crate::sign::SIGNS;
 use crate::table::{Scope, Table};
 
@@ -78,6 +78,17 @@ pub(crate) fn seats(scope: Scope, profile: &Profile) -> Vec<Candidate> {
         let place = Place::signal(ix);
         at(place, place.key(profile), place.label(profile), vec![(Seat::Signal(ix, chain), 1.0)])
     };
+    // Pushing out, in, and both ways, with their shares.
+    let cylinders = |[out, back, both]: [f64; 3]| {
+        profile.hydraulics.cylinders.iter().enumerate().map(move |(n, cylinder)| {
+            let ways = vec![
+                (Seat::Cylinder(n, Some(true)), out),
+                (Seat::Cylinder(n, Some(false)), back),
+                (Seat::Cylinder(n, None), both),
+            ];
+            at(Place::ROOF, cylinder.id.clone(), format!("cylinder `{}`", cylinder.id), ways)
+        })
+    };
     match scope {
         Scope::Roof => vec![at(Place::ROOF, String::new(), String::new(), vec![(Seat::Roof, 1.0)])],
         Scope::Step => steps(profile)
@@ -90,21 +101,19 @@ pub(crate) fn seats(scope: Scope, profile: &Profile) -> Vec<Candidate> {
         Scope::Sensor => {
             profile.signals().filter(|(_, s)| !s.kind.is_binary()).map(|(ix, _)| signal(ix, None)).collect()
         }
-        Scope::Cylinder => profile
-            .hydraulics
-            .cylinders
-            .iter()
-            .enumerate()
-            .map(|(n, cylinder)| {
-                // A lip that seals one way may be worn alone, or the piston's bore both ways. Judgment.
-                let ways = vec![
-                    (Seat::Cylinder(n, Some(true)), 0.3),
-                    (Seat::Cylinder(n, Some(false)), 0.3),
-                    (Seat::Cylinder(n, None), 0.4),
-                ];
-                at(Place::ROOF, cylinder.id.clone(), format!("cylinder `{}`", cylinder.id), ways)
-            })
-            .collect(),
+        // A lip that seals one way may be worn alone, or the piston's bore both ways. Judgment.
+        Scope::Cylinder => cylinders([0.3, 0.3, 0.4]).collect(),
+        // A joint is stiff both ways, mostly; a cylinder that moves in one step only is that step's. Judgment.
+        Scope::Mechanism => {
+            let several =
+                |n: &usize| steps(profile).filter(|s| moves(s.of(profile), *n, None)).nth(1).is_some();
+            let of_cylinders = (0..).zip(cylinders([0.2, 0.2, 0.6])).filter(|(n, _)| several(n));
+            let of_cylinders = of_cylinders.map(|(_, candidate)| Candidate {
+                label: format!("what {} moves", candidate.label),
+                ..candidate
+            });
+            seats(Scope::Step, profile).into_iter().chain(of_cylinders).collect()
+        }
         Scope::Switch => switches(profile)
             .into_iter()
             .flat_map(|ix| {
@@ -146,7 +155,7 @@ pub(crate) fn variants(
     let mut out = Vec::new();
     for (candidate, about) in candidates.iter().enumerate() {
         let cause = &table.causes[about.cause];
-        let (rows, strengths) = (&cause.shows, cause.strengths());
+        let (rows, degrees) = (&cause.shows, cause.degrees());
         for (seat, part) in &about.seats {
             let touched: Vec<(usize, &crate::table::Row)> = spots
                 .iter()
@@ -157,10 +166,10 @@ pub(crate) fn variants(
                         .map(move |row| (n, row))
                 })
                 .collect();
-            for strength in strengths {
+            for degree in degrees {
                 let mut effects: Vec<(usize, [f64; 3])> = Vec::new();
                 for (spot, row) in &touched {
-                    let at_most = at_most(row.chance_at(*strength), row.often.classes());
+                    let at_most = at_most(row.chance[*degree], row.often.classes());
                     match effects.last_mut() {
                         Some((last, known)) if last == spot => {
                             (0..3).for_each(|class| known[class] *= at_most[class]);
@@ -168,7 +177,7 @@ pub(crate) fn variants(
                         _ => effects.push((*spot, at_most)),
                     }
                 }
-                out.push(Variant { candidate, share: part / strengths.len() as f64, effects });
+                out.push(Variant { candidate, share: part / degrees.len() as f64, effects });
             }
         }
     }

@@ -15,15 +15,15 @@ use crate::table::Table;
 use crate::{explain, next};
 
 /// Below this probability a cause is not told.
-const TOLD: f64 = 0.01;
+const TOLD: f64 = 0.005;
 /// When no cause reaches this, nothing was found, and nothing needs to be looked at.
 pub const FOUND: f64 = 0.1;
 
 /// Why, and what to look at next.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Diagnosis {
-    /// The causes, the likeliest first; those below 0.01 are left out. Two can be so at once, so they need not add up
-    /// to 1.
+    /// The causes, the likeliest first; those below 0.005 are left out, and below [`FOUND`] those for which nothing speaks. Two
+    /// can be so at once, so they need not add up to 1.
     pub causes: Vec<Ranked>,
     /// The chance that none of the causes of the table is there.
     pub none: f64,
@@ -250,11 +250,11 @@ pub fn diagnose(table: &Table, profile: &Profile, evidence: &Evidence, results: 
     order.sort_by(|a, b| marginals[*b].total_cmp(&marginals[*a]));
     let causes: Vec<Ranked> = order
         .into_iter()
-        .map(|n| {
+        .filter_map(|n| {
             let about = &work.candidates[n];
             let cause = &table.causes[about.cause];
-            let (supports, against) = explain::evidence(&work, &worlds, n);
-            Ranked {
+            let (supports, against) = explain::told(&work, &worlds, n, marginals[n])?;
+            Some(Ranked {
                 cause: cause.id.clone(),
                 name: cause.name.clone(),
                 label: about.label.clone(),
@@ -263,7 +263,7 @@ pub fn diagnose(table: &Table, profile: &Profile, evidence: &Evidence, results: 
                 probability: marginals[n],
                 supports,
                 against,
-            }
+            })
         })
         .collect();
     let none = worlds.iter().filter(|w| w.faults().next().is_none()).map(|w| w.weight).sum();

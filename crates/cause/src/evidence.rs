@@ -266,7 +266,7 @@ impl Tally {
             |seen: Option<bool>| seen.map_or_else(Counts::default, |seen| whole_log(AS_CYCLES, seen));
         match sign {
             "slower-than-others" => name.map(|step| self.against_others(step)).unwrap_or_default(),
-            "below-delivery" => self.all_against_profile(),
+            "below-delivery" | "somewhat-below-delivery" | "none-spared" => self.all_against_profile(sign),
             "slower-warm" => over_all(self.warmth.slope().map(|slope| slope > SLOWER_WARM)),
             "slower-cold" => over_all(self.warmth.slope().map(|slope| slope < SLOWER_COLD)),
             "plateau-steady" => over_all(self.plateau.is_above(STEADY_PLATEAU)),
@@ -293,15 +293,25 @@ impl Tally {
         whole_log(own.n, own.mean() - quantile(others, OTHERS) > THAN_OTHERS.ln())
     }
 
-    /// Whether nearly all steps are slow against the profile.
-    fn all_against_profile(&self) -> Counts {
+    /// How the steps stand against the profile: nearly all of them slow, somewhat slow where they are not slow, and, where
+    /// one is slow, none as it should be.
+    fn all_against_profile(&self, sign: &str) -> Counts {
         let means: Vec<f64> = self.steps.iter().filter(|m| m.n > 0).map(Mean::mean).collect();
         let cycles = self.steps.iter().map(|m| m.n).max().unwrap_or(0);
         if means.len() < FEW_STEPS {
             return Counts::default();
         }
         let fastest = means.iter().copied().fold(f64::INFINITY, f64::min);
-        whole_log(cycles, quantile(means, 0.2) > THAN_PROFILE.ln() && fastest > NONE_FASTER.ln())
+        let slowest = means.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let nearly_all = quantile(means, 0.2);
+        let slow = nearly_all > THAN_PROFILE.ln() && fastest > NONE_FASTER.ln();
+        let somewhat = nearly_all > SOMEWHAT.0.ln() && fastest > SOMEWHAT.1.ln();
+        let seen = match sign {
+            "none-spared" => (slowest > THAN_OTHERS.ln()).then_some(fastest > NONE_FASTER.ln()),
+            "somewhat-below-delivery" => (!slow).then_some(somewhat),
+            _ => Some(slow),
+        };
+        seen.map_or_else(Counts::default, |seen| whole_log(cycles, seen))
     }
 
     /// As if it had been counted, for tests. Relations over the whole log are made too.
@@ -380,6 +390,8 @@ const THAN_OTHERS: f64 = 1.2;
 /// than the second: what drives them all spares none.
 const THAN_PROFILE: f64 = 1.12;
 const NONE_FASTER: f64 = 1.05;
+/// The same two where it is only a trace: it ranks causes, and calls none by itself.
+const SOMEWHAT: (f64, f64) = (1.07, 1.02);
 /// The others' share below which a step is compared: a cylinder that stays under pressure through the later steps slows
 /// most of them.
 const OTHERS: f64 = 0.0;

@@ -1,7 +1,7 @@
 //! Why a cause is likely or not, in sentences.
 
 use crate::SIGNS;
-use crate::diagnosis::Work;
+use crate::diagnosis::{FOUND, Work};
 use crate::evidence::Counts;
 use crate::infer::World;
 
@@ -15,8 +15,19 @@ const PLACES: usize = 3;
 /// A sign, what it adds in all (ln), and what it adds at which places.
 type Said = (usize, f64, Vec<(f64, usize)>);
 
-/// What speaks for and against a candidate.
-pub(crate) fn evidence(work: &Work, worlds: &[World], candidate: usize) -> (Vec<String>, Vec<String>) {
+/// What speaks for and against a candidate, where it is told: what nothing speaks for is only as likely as on any car, and
+/// nobody's concern before it is likely by itself.
+pub(crate) fn told(
+    work: &Work,
+    worlds: &[World],
+    candidate: usize,
+    probability: f64,
+) -> Option<(Vec<String>, Vec<String>)> {
+    let (supports, against) = evidence(work, worlds, candidate);
+    (probability >= FOUND || !supports.is_empty()).then_some((supports, against))
+}
+
+fn evidence(work: &Work, worlds: &[World], candidate: usize) -> (Vec<String>, Vec<String>) {
     // The likeliest way in which it is so speaks for it.
     let mut weights = vec![0.0; work.variants.len()];
     for world in worlds {
@@ -72,6 +83,7 @@ pub(crate) fn unexplained(work: &Work, worlds: &[World]) -> Vec<String> {
         })
     };
     (0..work.spots.len())
+        .filter(|spot| SIGNS[work.spots[*spot].sign].wants_a_cause())
         .filter(|spot| counts(work, *spot).seen > 0 && !explains(*spot))
         .map(|spot| sentence(work, work.spots[spot].sign, &[spot], true))
         .take(2 * SENTENCES)

@@ -13,6 +13,7 @@ mod diagnosis;
 mod evidence;
 mod explain;
 mod infer;
+mod line;
 mod load;
 mod next;
 mod observe;
@@ -21,6 +22,7 @@ mod results;
 mod sign;
 mod since;
 mod table;
+mod trace;
 
 pub use diagnosis::{Diagnosis, FOUND, IfResult, NextCheck, Ranked, SetIn, diagnose};
 pub use evidence::{Counts, Evidence};

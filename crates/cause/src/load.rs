@@ -19,8 +19,10 @@ const MOST: usize = 200;
 /// Problems told at once.
 const MOST_TOLD: usize = 100;
 
-const RELATIONS: [(&str, Relation); 4] = [
+const RELATIONS: [(&str, Relation); 6] = [
     ("there", Relation::There),
+    ("where-closed", Relation::WhereClosed),
+    ("where-open", Relation::WhereOpen),
     ("still-pressed", Relation::StillPressed),
     ("next-step", Relation::NextStep),
     ("first-step", Relation::FirstStep),
@@ -224,9 +226,9 @@ impl Reader<'_> {
         Some(Row { sign: sign?, at, chance: chance?, often: often?, origin })
     }
 
-    /// Two chances: just noticeable, gross.
-    fn chances(&mut self, part: &Part) -> Option<[f64; 2]> {
-        let remedy = "give two chances from 0 to 0.999: [just noticeable, gross]";
+    /// Two or three chances: just noticeable, gross, and between them the middle, which else is their mean.
+    fn chances(&mut self, part: &Part) -> Option<[f64; 3]> {
+        let remedy = "give two chances from 0 to 0.999: [just noticeable, gross], or three";
         let key = part.shown("chance");
         let Some(value) = part.get("chance") else {
             self.wrong(part.at, key, "not given, and must be", remedy);
@@ -236,10 +238,13 @@ impl Reader<'_> {
             DeValue::Array(list) => list.iter().map(|item| number(item.get_ref())).collect(),
             _ => Vec::new(),
         };
-        match numbers.as_slice() {
-            [Some(a), Some(b)] if (0.0..=0.999).contains(a) && (0.0..=0.999).contains(b) => Some([*a, *b]),
+        let numbers: Option<Vec<f64>> =
+            numbers.into_iter().map(|n| n.filter(|n| (0.0..=0.999).contains(n))).collect();
+        match numbers.as_deref() {
+            Some([least, most]) => Some([*least, 0.5 * (least + most), *most]),
+            Some([least, middle, most]) => Some([*least, *middle, *most]),
             _ => {
-                self.wrong(value.span().start, key, "not two chances", remedy);
+                self.wrong(value.span().start, key, "not two or three chances", remedy);
                 None
             }
         }
@@ -502,7 +507,7 @@ mod tests {
             "line 3, column 1: sound.slow-phse: no such key; did you mean `slow-phase`?",
             "line 5, column 6: cause.id: `A b` is no id; small letters, digits and `-`",
             "line 7, column 9: cause.scope: `rof` is not known; did you mean `roof`?",
-            "line 10, column 40: cause.shows.chance: not two chances; give two chances from 0 to 0.999: [just noticeable, gross]",
+            "line 10, column 40: cause.shows.chance: not two or three chances; give two chances from 0 to 0.999: [just noticeable, gross], or three",
         ] {
             assert!(told.iter().any(|t| t == wanted), "{wanted} not in {told:#?}");
         }

@@ -3,15 +3,15 @@
 //! Information is that of the result about which faults are there: entropy of the result less its entropy once the faults
 //! are known (mutual information; T. Cover, J. Thomas, Elements of Information Theory, 2nd ed., 2.4).
 
-use crate::candidates;
 use crate::diagnosis::{FOUND, IfResult, NextCheck, Work};
 use crate::infer::{World, normalise};
 use crate::table::Check;
+use crate::{candidates, explain};
 
 /// Less than this many bits are not worth a walk to the car.
 const WORTH_IT: f64 = 0.05;
 /// Worlds less likely than this do not sway the choice.
-const SWAYS: f64 = 1e-6;
+const SWAYS: f64 = 2e-7;
 
 /// A check at one of its places.
 #[derive(Debug, Clone)]
@@ -113,10 +113,11 @@ pub(crate) fn choose(work: &Work, worlds: &[World], checks: &[Instance], done: &
         let marginals = work.marginals(&then);
         let mut order: Vec<usize> = (0..marginals.len()).collect();
         order.sort_by(|a, b| marginals[*b].total_cmp(&marginals[*a]));
-        let then = order
+        let likeliest = order
             .into_iter()
-            .take(3)
             .filter(|n| marginals[*n] >= 0.01)
+            .filter(|n| explain::told(work, &then, *n, marginals[*n]).is_some())
+            .take(3)
             .map(|n| {
                 let about = &work.candidates[n];
                 (work.table.causes[about.cause].name.clone(), about.label.clone(), marginals[n])
@@ -125,7 +126,7 @@ pub(crate) fn choose(work: &Work, worlds: &[World], checks: &[Instance], done: &
         IfResult {
             result: instance.check.results[usize::from(!first)].clone(),
             chance: if first { chance } else { 1.0 - chance },
-            then,
+            then: likeliest,
         }
     });
     Some(NextCheck {

@@ -7,7 +7,9 @@ use foldwatch_score::{AT_RELIEF, Cut, Finding, GONE, Judged, RunFacts, WAY};
 use foldwatch_segment::{Confirmation, Cycle, Outcome, PhaseRun};
 use foldwatch_units::{Micros, Seconds};
 
+use crate::line;
 use crate::place::{Place, is_first, taps};
+use crate::trace::{Trace, mean, period, quantile};
 
 /// A sign at a place: seen, or looked for and not seen.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -57,12 +59,16 @@ const WITH_THE_CHAIN: f64 = 0.06;
 const SAME_MOMENT: f64 = 0.03;
 /// A step's mean pressure against the median of the others of its movement. Loads differ from step to step.
 const HEAVIER: f64 = 1.4;
+/// The same where it is only a trace.
+const SOMEWHAT_HEAVIER: f64 = 1.15;
 /// Seconds by which a step is longer and the next one shorter, and how well the two must agree.
 const HANDED_OVER: f64 = 0.2;
 const AGREE: std::ops::Range<f64> = 0.55..1.8;
 /// Without an accumulator the pressure is gone within the tail's time (common practice, no source); a time constant is
 /// a fifth of that. Short is a quarter of it.
 const SHORT_HOLD: f64 = 1.0 / 20.0;
+/// And at once is an eighth of that.
+const AT_ONCE: f64 = SHORT_HOLD / 8.0;
 /// Share of the profile's inrush current. Battery, feed, earth and brushes lie in its way, and nothing else.
 const WEAK_START: f64 = 0.83;
 /// Rows farther apart miss the inrush.
@@ -72,8 +78,12 @@ const INRUSH_PERIOD: f64 = 0.021;
 const LOW_AT_REST: f64 = 12.4 / 12.0;
 /// Drop of the supply at the running current, as a share of the nominal voltage.
 const DROP: f64 = 0.07;
-/// Seconds until the pressure is at half of what the step needs; a pump fills stiff lines in a tenth of a second.
-const LATE_PRESSURE: f64 = 0.3;
+/// Seconds until the mechanism leaves where it stood: a valve's and a first switch's way. The second is the part of the step's
+/// time in which a switch at the end is left.
+const LATE_MOTION: f64 = 0.35;
+const OF_ITS_TIME: f64 = 0.15;
+/// Share of the relief setting below which a pressure is low where the pump pushes on with nothing left to move.
+const LOW_CEILING: f64 = 0.85;
 /// Seconds at relief pressure at the beginning of a step that then moved.
 const RELIEF_AT_START: f64 = 0.1;
 
@@ -92,7 +102,9 @@ pub(crate) fn look(profile: &Profile, cycle: &Cycle, judged: &Judged) -> Look {
         }
         eye.signals();
         (look.slowness, look.steps) = eye.against_profile();
-        let ohm = eye.measure("supply-resistance", None).filter(|ohm| *ohm > 0.0);
+        // How a drop goes with the warmth tells nothing where there is none.
+        let drops = eye.out.iter().any(|found| found.sign == "supply-drop" && found.seen);
+        let ohm = eye.measure("supply-resistance", None).filter(|ohm| drops && *ohm > 0.0);
         look.supply_resistance = ohm.map(f64::ln);
     }
     look.plateau = eye.plateau;
@@ -225,8 +237,16 @@ impl<'a> Eye<'a> {
         if let Some(seconds) = hold.or(held) {
             self.put("leak-down", roof, self.found("leak-down"));
             let short = SHORT_HOLD * profile.timing.tail.0;
-            if hold.is_some() || seconds >= short {
-                self.put("short-hold", roof, hold.is_some_and(|tau| tau < short) && self.pressure_goes());
+            // What a held load leaves standing is not lost.
+            let goes = self.measure("hold-left", None).is_some_and(|left| left <= GONE);
+            let shows = hold.is_some_and(|tau| tau < short) && goes;
+            // What stops half-way hangs on other valves than what stands at its end.
+            let at_its_end = cycle.outcome != Outcome::Stopped;
+            if at_its_end && (hold.is_some() || seconds >= short) {
+                self.put("short-hold", roof, shows);
+            }
+            if at_its_end && shows {
+                self.put("gone-at-once", roof, seconds < AT_ONCE * profile.timing.tail.0);
             }
         }
         if self.judged.measures.iter().any(|m| m.id == "bulk-modulus" && m.value.value().is_some()) {
@@ -241,34 +261,42 @@ impl<'a> Eye<'a> {
             self.put("low-plateau", roof, low);
         }
         self.pressure_after_start();
+        self.ceiling();
     }
 
-    /// Whether little is left of the pressure when the record ends; a part of it that stays is held.
-    fn pressure_goes(&self) -> bool {
-        let Some(pressure) = self.sound(SignalKind::Pressure) else { return false };
-        let (end, last) =
-            (self.cycle.end, self.cycle.recording.times.last().copied().unwrap_or(self.cycle.end));
-        let begins = mean(pressure.within(end - Seconds(0.3), end + Seconds(0.1)));
-        let ends = mean(pressure.within(last - Seconds(0.5), last));
-        begins.zip(ends).is_some_and(|(begins, ends)| ends <= GONE * begins)
+    /// The pressure to which the pump comes with nothing left to move.
+    fn ceiling(&mut self) {
+        let Some(pressure) = self.sound(SignalKind::Pressure) else { return };
+        let Some(relief) = self.profile.hydraulics.relief else { return };
+        let Some(bar) = line::ceiling(self.cycle, pressure) else { return };
+        let part = bar / relief.0;
+        self.put("low-ceiling", Place::ROOF, part < LOW_CEILING);
+        if part < LOW_CEILING {
+            self.plateau.get_or_insert(part.ln());
+        }
     }
 
-    /// Whether the pressure comes at once when the pump starts.
+    /// Whether gas gives way before the pressure stands, when the pump starts.
     fn pressure_after_start(&mut self) {
         let Some(pressure) = self.sound(SignalKind::Pressure) else { return };
         let Some(facts) = self.judged.runs.first() else { return };
         let run = &self.cycle.phases[facts.run];
-        let Some(needed) = self.measure("mean-pressure", Some(facts.run)) else { return };
-        // A line that still holds pressure from before tells nothing.
-        let before = mean(pressure.within(run.start - Seconds(0.3), run.start));
-        if !run.phase.of(self.profile).pump || before.is_none_or(|bar| bar > 0.25 * needed) || needed <= 0.0 {
+        if !run.phase.of(self.profile).pump || period(self.cycle) > line::GAS_PERIOD {
             return;
         }
-        let came = pressure.points(run.start, run.left).find(|p| p.1 >= 0.5 * needed);
-        if let Some((at, _)) = came {
-            // Between two rows nobody knows when.
-            let late = LATE_PRESSURE + 2.0 * period(self.cycle);
-            self.put("late-pressure", Place::ROOF, (at - run.start).0 > late);
+        // A pump at a low supply turns more slowly.
+        let supply = self.measure("lowest-supply", Some(facts.run));
+        let speed = supply.map_or(1.0, |volts| (volts / self.profile.reference.supply.0).clamp(0.3, 1.0));
+        // And what slows all the other steps delivers less, but for a leak, which takes little at this pressure.
+        let leaks = self.out.iter().any(|found| found.sign == "gone-at-once" && found.seen);
+        let others = self.judged.timings.iter().filter(|t| t.run != facts.run);
+        let others = others.filter(|t| t.phase.of(self.profile).pump);
+        let slower = quantile(others.map(|t| t.driven.0 / t.phase.of(self.profile).expected.0), 0.5);
+        let slower = slower.filter(|_| !leaks).unwrap_or(1.0).max(1.0);
+        let Some(gas) = line::gas(self.profile, run, pressure, speed / slower) else { return };
+        self.put("late-pressure", Place::ROOF, gas > line::GAS);
+        if gas <= line::GAS {
+            self.put("somewhat-late-pressure", Place::ROOF, gas > line::SOME_GAS);
         }
     }
 
@@ -297,6 +325,10 @@ impl<'a> Eye<'a> {
         }
         let mean = self.measure("mean-pressure", Some(facts.run));
         let mean = mean.filter(|_| moved.is_some() && self.sound(SignalKind::Pressure).is_some());
+        // Once it is on its way by its switch or position: how long the valve kept it waiting.
+        if let Some(lag) = self.measure("valve-lag", Some(facts.run)).filter(|_| moved.is_some()) {
+            self.put("late-motion", place, lag > LATE_MOTION + OF_ITS_TIME * phase.expected.0);
+        }
         if let Some((bar, relief)) = mean.zip(self.profile.hydraulics.relief) {
             self.put("near-relief", place, bar > NEAR_RELIEF * relief.0);
         }
@@ -486,8 +518,12 @@ impl<'a> Eye<'a> {
         }
         for (n, (phase, bar)) in loads.iter().enumerate() {
             let others = loads.iter().enumerate().filter(|(m, _)| *m != n).map(|(_, load)| load.1);
-            let heavier = quantile(others, 0.5).is_some_and(|others| *bar > HEAVIER * others);
-            self.put("heavier-than-others", Place::step(*phase), heavier);
+            let Some(usual) = quantile(others, 0.5) else { continue };
+            let place = Place::step(*phase);
+            self.put("heavier-than-others", place, *bar > HEAVIER * usual);
+            if *bar <= HEAVIER * usual {
+                self.put("somewhat-heavier", place, *bar > SOMEWHAT_HEAVIER * usual);
+            }
         }
     }
 
@@ -533,50 +569,4 @@ impl<'a> Eye<'a> {
         let later = ratios.iter().filter(|r| !is_first(r.0, self.profile)).map(|r| r.1);
         (quantile(later, 0.5).filter(|median| *median > 0.0).map(f64::ln), ratios)
     }
-}
-
-/// The numbers of one signal with their times.
-#[derive(Debug, Clone, Copy)]
-struct Trace<'a> {
-    signal: SignalIx,
-    times: &'a [Micros],
-    values: &'a [f32],
-}
-
-impl<'a> Trace<'a> {
-    fn points(self, from: Micros, to: Micros) -> impl Iterator<Item = (Micros, f64)> + 'a {
-        let first = self.times.partition_point(|t| *t < from);
-        let last = self.times.partition_point(|t| *t <= to).max(first).min(self.values.len());
-        let first = first.min(last);
-        let both = self.times[first..last].iter().zip(&self.values[first..last]);
-        both.filter(|(_, v)| v.is_finite()).map(|(t, v)| (*t, f64::from(*v)))
-    }
-
-    fn within(self, from: Micros, to: Micros) -> impl Iterator<Item = f64> + 'a {
-        self.points(from, to).map(|p| p.1)
-    }
-
-    fn seconds_above(self, from: Micros, to: Micros, level: f64) -> f64 {
-        let points: Vec<(Micros, f64)> = self.points(from, to).collect();
-        points.windows(2).filter(|w| w[0].1 >= level && w[1].1 >= level).map(|w| (w[1].0 - w[0].0).0).sum()
-    }
-}
-
-/// Time from row to row while the roof moves, in seconds.
-fn period(cycle: &Cycle) -> f64 {
-    let rows = cycle.recording.rows(cycle.start, cycle.end);
-    let times = &cycle.recording.times[rows];
-    quantile(times.windows(2).map(|w| (w[1] - w[0]).0), 0.5).unwrap_or(f64::INFINITY)
-}
-
-fn mean(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let (n, sum) = values.fold((0u32, 0.0), |(n, sum), v| (n + 1, sum + v));
-    (n > 0).then(|| sum / f64::from(n))
-}
-
-fn quantile(values: impl Iterator<Item = f64>, share: f64) -> Option<f64> {
-    let mut values: Vec<f64> = values.filter(|v| v.is_finite()).collect();
-    let place = ((values.len().checked_sub(1)?) as f64 * share).round() as usize;
-    values.sort_by(f64::total_cmp);
-    values.get(place).copied()
 }

@@ -103,6 +103,10 @@ pub enum Relation {
     /// At the cause's own place: its step, its switch and the steps that it confirms, its valve and the steps that
     /// begin with its switching, its cylinder's steps; for a cause of the whole roof everywhere.
     There,
+    /// There, in a step that asks for the switch to be closed.
+    WhereClosed,
+    /// There, in a step that asks for the switch to be open.
+    WhereOpen,
     /// In a later step with the same valves on, when the place is still under pressure.
     StillPressed,
     /// In the step after one of the cause's own.
@@ -129,6 +133,8 @@ impl Seat {
     pub(crate) fn meets(self, relation: Relation, place: Place, profile: &Profile) -> bool {
         match relation {
             Relation::There => self.is_at(place, profile),
+            Relation::WhereClosed => self.is_at(place, profile) && self.is_asked_for(true, place, profile),
+            Relation::WhereOpen => self.is_at(place, profile) && self.is_asked_for(false, place, profile),
             Relation::StillPressed => place.phase.is_some_and(|later| {
                 steps(profile).any(|earlier| {
                     earlier.direction == later.direction
@@ -144,6 +150,13 @@ impl Seat {
             }),
             Relation::FirstStep => place.phase.is_some_and(|phase| is_first(phase, profile)),
         }
+    }
+
+    /// The step asks for the switch, or its chain, to be closed or open.
+    fn is_asked_for(self, closed: bool, place: Place, profile: &Profile) -> bool {
+        let (Seat::Signal(own, chain), Some(phase)) = (self, place.phase) else { return false };
+        let mut wanted = phase.of(profile).confirm.wanted().into_iter();
+        wanted.any(|(signal, on)| on == closed && (signal == own || Some(signal) == chain))
     }
 
     fn is_at(self, place: Place, profile: &Profile) -> bool {
@@ -177,7 +190,8 @@ pub(crate) fn taps(chain: SignalIx, profile: &Profile) -> impl Iterator<Item = S
     members.filter_map(|member| member.signal)
 }
 
-fn moves(phase: &Phase, cylinder: usize, way: Option<bool>) -> bool {
+/// The cylinder moves in the step; `Some(true)` out.
+pub(crate) fn moves(phase: &Phase, cylinder: usize, way: Option<bool>) -> bool {
     phase.cylinders.iter().any(|(ix, out)| *ix == cylinder && way.is_none_or(|way| way == *out))
 }
 

@@ -23,12 +23,19 @@ const HABITS: &[&str] = &[
     "near-relief",
     "handed-over",
     "heavier-than-others",
+    "somewhat-heavier",
     "slower-than-others",
     "below-delivery",
+    "somewhat-below-delivery",
+    "none-spared",
     "slower-warm",
     "slower-cold",
     "short-hold",
     "late-pressure",
+    "somewhat-late-pressure",
+    "gone-at-once",
+    "low-ceiling",
+    "late-motion",
     "weak-start",
     "supply-drop",
     "drop-steady",
@@ -36,7 +43,16 @@ const HABITS: &[&str] = &[
     "low-at-rest",
 ];
 
+/// Marks that rank causes, and are nothing to tell by themselves.
+const TRACES: &[&str] =
+    &["somewhat-heavier", "somewhat-below-delivery", "somewhat-late-pressure", "none-spared"];
+
 impl Sign {
+    /// Worth telling where nothing explains it.
+    pub(crate) fn wants_a_cause(&self) -> bool {
+        !TRACES.contains(&self.id)
+    }
+
     /// Chances of the three classes of frequency, seldom first, where it is seen without a cause. A finding that comes
     /// by mistake comes seldom; a roof's nature shows in every cycle. Judgment.
     pub(crate) fn without_cause(&self) -> [f64; 3] {
@@ -53,17 +69,17 @@ macro_rules! signs {
 /// All of them. To add one: its line here, where it is looked for (`observe`), its chance in the table.
 pub static SIGNS: &[Sign] = signs![
     // Findings.
-    "slow-phase" Step "{at} moved for longer than it should" "a slow {at}",
+    "slow-phase" Step "{at} took longer than is in order" "a slow {at}",
     "heavy-going" Step "{at} needed more pressure or current than usual" "more pressure or current in {at} than usual",
     "missing-confirmation" StepSwitch "{at} did not come" "a missing {at}",
     "late-confirmation" StepSwitch "{at} came after the mechanism had arrived" "a late {at}",
     "no-pressure" Roof "the pump ran and no pressure came" "a pump that runs and builds no pressure",
     "dry-running" Roof "the pump ran with hardly any load" "a pump that runs with hardly any load",
-    "stuck-open" Switch "{at} stayed open through a whole movement" "{at} staying open",
-    "stuck-closed" Switch "{at} stayed closed through a whole movement" "{at} staying closed",
-    "contradiction" Switch "{at} was closed together with a switch that excludes it" "{at} contradicting another switch",
+    "stuck-open" Switch "the contact of {at} stayed open through a whole movement" "the contact of {at} staying open",
+    "stuck-closed" Switch "the contact of {at} stayed closed through a whole movement" "the contact of {at} staying closed",
+    "contradiction" Switch "the contact of {at} closed together with one that excludes it" "{at} contradicting another switch",
     "chatter" Switch "{at} made and broke many times at its point of switching" "chatter of {at}",
-    "dropout" Contact "{at} was lost for moments" "{at} being lost for moments",
+    "dropout" Contact "the contact of {at} opened for moments" "the contact of {at} opening for moments",
     "low-plateau" Roof "against the stop the pressure stayed well below the relief setting" "a low pressure against the stop",
     "slow-together" Roof "all steps together became slower" "all steps becoming slower together",
     "leak-down" Roof "held pressure fell faster than usual" "a held pressure that falls faster than usual",
@@ -74,20 +90,27 @@ pub static SIGNS: &[Sign] = signs![
     "signal-fault" Sensor "{at} showed what can't be" "a fault of {at}",
     "recording-gap" Roof "a part of the movement was not recorded" "gaps in the recording",
     // Marks.
-    "blocked" Step "{at} was pushed at full pressure and did not move, or stopped short" "{at} held at full pressure",
-    "arrived" Step "{at} reached its stop in its usual time, and was not confirmed" "{at} arriving unconfirmed",
-    "low-pressure" Step "{at} was pushed for longer than it needs, at a pressure far below the relief setting" "{at} pushed at a low pressure only",
+    "blocked" Step "{at} stood under full pressure and did not move, or stopped short" "{at} held at full pressure",
+    "arrived" Step "{at} came to the stop in the usual time and without confirmation" "{at} arriving unconfirmed",
+    "low-pressure" Step "{at} stood for longer than the movement needs, at a pressure far below the relief setting" "{at} pushed at a low pressure only",
     "half-pressure" Step "in {at} the pressure stood at a part of the relief setting and nothing moved further" "{at} standing at a part of the relief pressure",
     "near-relief" Step "{at} moved at more than seven tenths of the relief pressure" "{at} moving near the relief pressure",
     "handed-over" StepSwitch "{at} came late by as much as the next step was shorter: the mechanism had been there before" "{at} late and the next step as much shorter",
     "heavier-than-others" Step "{at} needed more pressure than the other steps" "more pressure in {at} than in the other steps",
-    "slower-than-others" Step "against the profile, {at} was slower than the other steps" "{at} being slower than the other steps",
+    "somewhat-heavier" Step "{at} needed somewhat more pressure than the other steps" "somewhat more pressure in {at} than in the other steps",
+    "slower-than-others" Step "against the profile, {at} went more slowly than the other steps" "{at} being slower than the other steps",
     "below-delivery" Roof "against the profile all pump-driven steps were slow, with oil temperature and supply accounted for" "all pump-driven steps slow against the profile",
+    "somewhat-below-delivery" Roof "against the profile all pump-driven steps were somewhat slow" "all pump-driven steps somewhat slow against the profile",
+    "none-spared" Roof "where a step was slow, no other was as it should be" "no step as it should be where one is slow",
     "slower-warm" Roof "the warmer the oil, the slower the steps" "steps getting slower with warm oil",
     "slower-cold" Roof "the colder the oil, the slower the steps, beyond what cold oil explains" "steps getting slower with cold oil, beyond what that explains",
     "slow-only-cold" Roof "slow only with oil below 5 °C" "slow steps with cold oil only",
     "short-hold" Roof "after the drive the pressure was gone in seconds" "a pressure that is gone within seconds after the drive",
-    "late-pressure" Roof "after the start of the pump the pressure came late" "a pressure that comes late after the start of the pump",
+    "gone-at-once" Roof "the held pressure was gone nearly at once" "a held pressure that is gone nearly at once",
+    "late-pressure" Roof "after the start of the pump something soft gave way before the pressure stood, as gas does" "gas giving way after the start of the pump",
+    "somewhat-late-pressure" Roof "after the start of the pump a little gave way before the pressure stood, as gas does" "a little gas giving way after the start of the pump",
+    "late-motion" Step "{at} began to move late" "a late beginning of {at}",
+    "low-ceiling" Roof "at the end of the movement the pump pushed on, and the pressure stood well below the relief setting" "a low pressure where the pump pushes on at the end of the movement",
     "relief-at-start" Step "{at} began with a stand at relief pressure" "a stand at relief pressure at the start of {at}",
     "weak-start" Roof "the motor's starting current was low" "a low starting current of the motor",
     "supply-drop" Roof "the supply dropped far when the pump started" "a supply that drops far when the pump starts",

@@ -2,10 +2,10 @@
 
 use crate::place::Relation;
 
-/// How far a fault lies from just noticeable (0) to gross (1): it is taken to be one of these, with even chances.
-const DEGREES: [f64; 3] = [0.0, 0.5, 1.0];
-/// The same of a fault of one of two kinds, between which there is nothing: a wire is loose or broken.
-const KINDS: [f64; 2] = [0.0, 1.0];
+/// A fault is just noticeable, clear or gross: it is taken to be one of these, with even chances.
+const DEGREES: [usize; 3] = [0, 1, 2];
+/// The same of a fault of one of two kinds, between which there is nothing: a release slows, or it stops.
+const KINDS: [usize; 2] = [0, 2];
 
 /// Causes, signs and checks, read from a file and checked as a whole.
 #[derive(Debug, Clone, PartialEq)]
@@ -37,8 +37,8 @@ pub struct Cause {
 }
 
 impl Cause {
-    /// The strengths that it is taken to have, from 0 (just noticeable) to 1 (gross).
-    pub(crate) fn strengths(&self) -> &'static [f64] {
+    /// The places in [`Row::chance`] of the degrees or kinds that it is taken to have.
+    pub(crate) fn degrees(&self) -> &'static [usize] {
         if self.two_kinds { &KINDS } else { &DEGREES }
     }
 }
@@ -48,8 +48,10 @@ impl Cause {
 pub enum Scope {
     /// The whole roof.
     Roof,
-    /// Each step's mechanism.
+    /// What moves in a step.
     Step,
+    /// What moves in a step, and what a cylinder moves in each of its steps.
+    Mechanism,
     /// Each end-position switch that a step asks for, each member of a chain.
     Switch,
     /// Each valve.
@@ -61,9 +63,10 @@ pub enum Scope {
 }
 
 impl Scope {
-    pub(crate) const WORDS: [(&'static str, Scope); 6] = [
+    pub(crate) const WORDS: [(&'static str, Scope); 7] = [
         ("roof", Scope::Roof),
         ("step", Scope::Step),
+        ("mechanism", Scope::Mechanism),
         ("switch", Scope::Switch),
         ("valve", Scope::Valve),
         ("cylinder", Scope::Cylinder),
@@ -78,20 +81,12 @@ pub struct Row {
     pub sign: usize,
     /// Where it shows.
     pub at: Relation,
-    /// The chance that a week shows it at all, for a just noticeable and for a gross fault.
-    pub chance: [f64; 2],
+    /// The chance that a week shows it at all, for a just noticeable, a clear and a gross fault, or for each of its kinds.
+    pub chance: [f64; 3],
     /// In how many of the cycles that could show it.
     pub often: Often,
     /// Where the row comes from.
     pub origin: String,
-}
-
-impl Row {
-    /// The chance at a strength from 0 to 1, in proportion between the two.
-    pub(crate) fn chance_at(&self, strength: f64) -> f64 {
-        let [noticeable, gross] = self.chance;
-        noticeable + strength * (gross - noticeable)
-    }
 }
 
 /// In how many of the cycles that could show it a sign is seen, once it is seen at all.

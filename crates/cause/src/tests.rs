@@ -222,7 +222,11 @@ fn forty_cycles_with_one_finding_are_one_matter() {
 #[test]
 fn what_a_log_cannot_carry_counts_for_nothing() {
     let roof = roof();
-    let mut evidence = week(&roof, &[("below-delivery", Place::ROOF, 40)]);
+    // Slow in every step: a pump as worn as that gets slower with the warmth.
+    let slow = [(Direction::Opening, 0..4), (Direction::Closing, 0..4)];
+    let slow = slow.into_iter().flat_map(|(way, steps)| steps.map(move |n| ("slow-phase", step(way, n), 20)));
+    let seen: Vec<Seen> = slow.chain([("below-delivery", Place::ROOF, 40)]).collect();
+    let mut evidence = week(&roof, &seen);
     let with = diagnose(&Table::shipped(), &roof, &evidence, &[]);
     // Without oil temperature nothing is known of warm and cold: the pump is no longer spoken against.
     evidence.set(&roof, "slower-warm", Place::ROOF, 0, 0);

@@ -38,7 +38,7 @@ impl Check for LeakDown {
 }
 
 fn judge(view: &View) -> Option<Finding> {
-    let &Hold::Falls { at, until, tau, u, begin, end, by_valve } = view.hold else { return None };
+    let &Hold::Falls { at, until, tau, u, begin, end, by_valve, .. } = view.hold else { return None };
     if end > GONE * begin {
         return None;
     }

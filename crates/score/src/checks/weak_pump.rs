@@ -28,6 +28,10 @@ const EACH_SLOWER: f64 = 1.03;
 /// All steps slower by this share than the profile's times, before the car is known: a profile's times come from few
 /// roofs, whose pumps differ by some 10 %. Judgment.
 const SLOWER_THAN_PROFILE: f64 = 1.3;
+/// Below this oil temperature, °C, what the pump can draw falls off as well, by this share a kelvin. Judgment: the expected times
+/// know the oil in gaps and lines, and not in the suction.
+const COLD: f64 = 5.0;
+const COLDER: f64 = 0.02;
 /// The chance of each step; three of them together are 1 in 8 000, were they independent.
 const UNLIKELY: f64 = 0.05;
 /// Fewer steps can't show that it is all of them.
@@ -84,7 +88,8 @@ pub(crate) fn common_slowness(view: &View) -> Option<(f64, usize, bool)> {
     let known = judged.iter().all(|t| t.conditions.oil.is_some());
     let (wanted, least) =
         if learned { (SLOWER, EACH_SLOWER) } else { (SLOWER_THAN_PROFILE, SLOWER_THAN_PROFILE) };
-    let ratio = |t: &&crate::PhaseTiming| t.driven.0 / t.expected.0;
+    let colder = |t: &&crate::PhaseTiming| t.conditions.oil.map_or(0.0, |oil| (COLD - oil.0).max(0.0));
+    let ratio = |t: &&crate::PhaseTiming| t.driven.0 / t.expected.0 / (1.0 + COLDER * colder(t));
     let all = judged.iter().all(|t| ratio(t) >= least && (!learned || t.tail.is_some_and(|p| p < UNLIKELY)));
     let mut ratios: Vec<f64> = judged.iter().map(ratio).collect();
     let median = crate::look::quantile(&mut ratios, 0.5)?;

@@ -23,6 +23,11 @@ pub(super) const HOLD_AT_LEAST: AboutMeasure = AboutMeasure {
     unit: "s",
     meaning: "A time that the pressure was held without falling enough to tell its time constant, which is longer.",
 };
+pub(super) const HOLD_LEFT: AboutMeasure = AboutMeasure {
+    id: "hold-left",
+    unit: "",
+    meaning: "Share of a held pressure that stays when it has fallen: 0 where all of it goes, near 1 where a load holds it.",
+};
 pub(super) const SPRING_BACK: AboutMeasure = AboutMeasure {
     id: "spring-back",
     unit: "mm or deg",
@@ -31,8 +36,12 @@ pub(super) const SPRING_BACK: AboutMeasure = AboutMeasure {
 
 /// The valves' own transient is over after this time, in seconds. Judgment.
 const SETTLED: Seconds = Seconds(0.3);
-/// Pressure that has fallen below this share by then was let go, not lost. Judgment.
+/// Pressure that has fallen below this share by then was let go, not lost: the valves went off with the pump. Judgment.
 const LET_GO: f64 = 0.3;
+/// A valve that stays on for less than this with the pump off is switched over, and holds nothing, in seconds. Judgment.
+const SWITCHING_OVER: f64 = 1.0;
+/// Where a valve stays on, nothing is let go, and the pump's own transient is over after this time, in seconds. Judgment.
+const PUMP_STANDS: Seconds = Seconds(0.1);
 
 pub(super) fn of_cycle(view: &View, out: &mut Vec<Measure>) {
     let run_on = match overrun(view) {
@@ -59,6 +68,13 @@ pub(super) fn of_cycle(view: &View, out: &mut Vec<Measure>) {
     };
     out.push(of_whole(&HOLD, held));
     out.push(of_whole(&HOLD_AT_LEAST, at_least));
+    let left = match view.hold {
+        // What is left is the smaller of the two, and the less certain.
+        Hold::Falls { begin, end, u_end, .. } => value((end / begin).clamp(0.0, 1.0), u_end / begin),
+        Hold::AtLeast { .. } => not("it hardly fell"),
+        Hold::Not(why) => Observed::NotObservable(why.clone()),
+    };
+    out.push(of_whole(&HOLD_LEFT, left));
     let before = out.len();
     for (ix, signal) in view.profile.of_kind(SignalKind::Position) {
         let Some(lane) = Lane::of(view.cycle, ix) else { continue };
@@ -89,6 +105,8 @@ pub enum Hold {
         begin: f64,
         /// Where it was heading, in bar.
         end: f64,
+        /// Standard uncertainty of that, in bar.
+        u_end: f64,
         /// A valve was on: the unit meant to hold it. If not, it was shut in.
         by_valve: bool,
     },
@@ -101,7 +119,7 @@ pub enum Hold {
     Not(String),
 }
 
-/// The longest hold of the cycle: the pump off and no change of the drive, with pressure left to lose.
+/// The longest hold of the cycle that tells: the pump off and no change of the drive, with pressure left to lose.
 pub(crate) fn hold(profile: &Profile, cycle: &Cycle) -> Hold {
     let Some(lane) = look::lane_of_kind(profile, cycle, SignalKind::Pressure) else {
         return Hold::Not("no pressure is recorded".into());
@@ -112,13 +130,25 @@ pub(crate) fn hold(profile: &Profile, cycle: &Cycle) -> Hold {
     let inside = drive
         .iter()
         .filter(|span| !look::pump_runs(span) && !span.valves.is_empty())
+        .filter(|span| (span.to - span.from).0 >= SWITCHING_OVER)
         .map(|span| (span.from, span.to, true));
     let after = std::iter::once((cycle.end, last, false));
-    let Some((from, to, by_valve)) =
-        inside.chain(after).max_by_key(|(from, to, _)| to.0.saturating_sub(from.0)).filter(|h| h.1 > h.0)
-    else {
-        return Hold::Not("nothing is recorded after the drive".into());
-    };
+    let mut spans: Vec<(Micros, Micros, bool)> = inside.chain(after).filter(|h| h.1 > h.0).collect();
+    spans.sort_by_key(|(from, to, _)| std::cmp::Reverse(to.0.saturating_sub(from.0)));
+    let mut all = spans.into_iter().map(|span| hold_of(profile, cycle, lane, span));
+    let Some(longest) = all.next() else { return Hold::Not("nothing is recorded after the drive".into()) };
+    match longest {
+        Hold::Not(_) => all.find(|hold| !matches!(hold, Hold::Not(_))).unwrap_or(longest),
+        told => told,
+    }
+}
+
+fn hold_of(
+    profile: &Profile,
+    cycle: &Cycle,
+    lane: Lane,
+    (from, to, by_valve): (Micros, Micros, bool),
+) -> Hold {
     let level = |from: Micros, to: Micros| lane.within(from, to).quantile(0.5);
     let Some(before) = level(from - Seconds(0.2), from) else {
         return Hold::Not("no row falls into the end of the drive".into());
@@ -127,11 +157,11 @@ pub(crate) fn hold(profile: &Profile, cycle: &Cycle) -> Hold {
     if before < LET_GO * relief {
         return Hold::Not("little pressure stands when the drive ends".into());
     }
-    let begin = from + SETTLED;
+    let begin = from + if by_valve { PUMP_STANDS } else { SETTLED };
     let Some(held) = level(begin, begin + Seconds(0.2).max(Seconds(2.0 * look::period(cycle)))) else {
         return Hold::Not("nothing is recorded after the drive".into());
     };
-    if held < LET_GO * before {
+    if !by_valve && held < LET_GO * before {
         return Hold::Not("the valves let the pressure go when the drive ends".into());
     }
     let (times, values) = block_means(lane.within(begin, to));
@@ -143,6 +173,7 @@ pub(crate) fn hold(profile: &Profile, cycle: &Cycle) -> Hold {
             u: fit.tau.u.0,
             begin: fit.p_0.value.0,
             end: fit.p_end.value.0,
+            u_end: fit.p_end.u.0,
             by_valve,
         },
         Err(
@@ -188,12 +219,39 @@ fn spring_back(view: &View, lane: Lane) -> Observed {
 #[cfg(test)]
 mod tests {
     use super::super::tests::measured;
-    use crate::testing::Sketch;
+    use super::Hold;
+    use crate::testing::{Sketch, sig};
     use foldwatch_units::Direction::Opening;
+    use foldwatch_units::Seconds;
 
     #[test]
     fn run_on_is_measured_when_it_is_in_order() {
         assert!((measured(&Sketch::healthy(Opening), "run-on").value().unwrap() - 0.2).abs() < 0.02);
+    }
+
+    #[test]
+    fn a_pressure_that_a_valve_should_hold_and_does_not_is_lost_and_not_let_go() {
+        // The valve stays on for three seconds after the pump, as a unit does that holds.
+        let held = |tau: f64| {
+            let mut cycle = Sketch::healthy(Opening).with(|s| s.hold_tau = tau).cycle();
+            let off = cycle.recording.drive.iter().rposition(crate::look::pump_runs).unwrap();
+            let from = cycle.recording.drive[off].to;
+            let valves = vec![sig::VALVE_A];
+            let hold = foldwatch_segment::DriveSpan {
+                from,
+                to: from + Seconds(3.0),
+                valves,
+                pump: false,
+                running: Some(false),
+            };
+            cycle.recording.drive.truncate(off + 1);
+            cycle.recording.drive.push(hold);
+            super::hold(&Sketch::healthy(Opening).profile, &cycle)
+        };
+        let Hold::Falls { tau, by_valve: true, begin, end, .. } = held(0.15) else {
+            panic!("{:?}", held(0.15))
+        };
+        assert!((tau - 0.15).abs() < 0.05 && end < 0.1 * begin, "{tau} {begin} {end}");
     }
 
     #[test]

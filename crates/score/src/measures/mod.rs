@@ -61,6 +61,7 @@ pub static OF_A_CYCLE: &[AboutMeasure] = &[
     after::RUN_ON,
     after::HOLD,
     after::HOLD_AT_LEAST,
+    after::HOLD_LEFT,
     after::SPRING_BACK,
     electrical::SUPPLY_RESISTANCE,
     electrical::THERMAL_STATE,

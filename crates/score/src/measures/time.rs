@@ -1,6 +1,6 @@
 //! How long a step took, how long its mechanism took to begin, how long its switch took to tell.
 
-use foldwatch_profile::{Expr, SignalKind};
+use foldwatch_profile::{Expr, SignalIx, SignalKind};
 use foldwatch_units::Micros;
 
 use super::{AboutMeasure, Put, not, value};
@@ -15,7 +15,7 @@ pub(super) const DURATION: AboutMeasure = AboutMeasure {
 pub(super) const VALVE_LAG: AboutMeasure = AboutMeasure {
     id: "valve-lag",
     unit: "s",
-    meaning: "From the step's drive to the first sign of motion: a position that changes, or a switch that opens.",
+    meaning: "From the step's drive to the first sign of motion: a position that changes, or the switch of the place that it leaves.",
 };
 pub(super) const CONFIRMATION_LAG: AboutMeasure = AboutMeasure {
     id: "confirmation-lag",
@@ -50,20 +50,26 @@ fn valve_lag(view: &View, step: &Step) -> crate::Observed {
         .filter_map(|(ix, _)| Lane::of(view.cycle, ix))
         .filter_map(|lane| departs(lane, step.run.start, step.run.end))
         .min();
+    // The switch of the place that it leaves: the confirmation asks for it to open on the way, or excludes it.
+    let wanted = step.phase.confirm.wanted();
+    let arrives: Vec<SignalIx> = wanted.iter().filter(|w| w.1).map(|w| w.0).collect();
+    let leaves = |signal: SignalIx| {
+        let excluded = |by: SignalIx| {
+            let excludes = |a: SignalIx, b| view.profile.signal(a).excludes.contains(&b);
+            excludes(by, signal) || excludes(signal, by)
+        };
+        wanted.contains(&(signal, false)) || arrives.iter().any(|by| excluded(*by))
+    };
     let released = || {
-        let confirms = step.phase.confirm.wanted();
-        view.cycle
-            .recording
-            .edges
-            .iter()
-            .filter(|e| e.at > step.run.start && e.at < step.run.end && !e.on)
-            .filter(|e| view.profile.signal(e.signal).kind == SignalKind::Switch)
-            .find(|e| !confirms.contains(&(e.signal, false)))
-            .map(|e| e.at)
+        let edges = view.cycle.recording.edges.iter();
+        let mut opened = edges.filter(|e| e.at > step.run.start && e.at < step.run.end && !e.on);
+        opened.find(|e| !arrives.is_empty() && leaves(e.signal)).map(|e| e.at)
     };
     match by_position.or_else(released) {
         Some(at) => value((at - step.run.start).0, edge_u(view) * 2f64.sqrt()),
-        None => not("no position is recorded that moves in the step, and no switch opens in it"),
+        None => not(
+            "no position is recorded that moves in the step, and no switch of the place that it leaves opens in it",
+        ),
     }
 }
 
@@ -94,5 +100,15 @@ mod tests {
         assert!((measured(&s, "valve-lag").value().unwrap() - 0.3).abs() < 0.02);
         assert!((measured(&s, "confirmation-lag").value().unwrap() - 0.5).abs() < 0.1);
         assert_eq!(measured(&Sketch::healthy(Opening), "confirmation-lag").value(), None);
+    }
+    #[test]
+    fn another_mechanisms_switch_tells_nothing_of_the_beginning() {
+        use crate::testing::sig;
+        // One that the step neither asks for nor excludes opens at once.
+        let s = Sketch::healthy(Opening).with(|s| {
+            let begins = s.times()[1];
+            s.extra = vec![(begins + 0.05, sig::ROOF_UP, false)];
+        });
+        assert!((measured(&s, "valve-lag").value().unwrap() - 0.3).abs() < 0.02);
     }
 }
