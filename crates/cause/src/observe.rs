@@ -55,6 +55,8 @@ const HALF: std::ops::Range<f64> = 0.42..0.85;
 const NO_HIGHER: f64 = 0.93;
 /// Seconds between a chain's last member and the chain.
 const WITH_THE_CHAIN: f64 = 0.06;
+/// Seconds from the mechanism's stop to its confirmation that are a trace, and not late yet.
+const SOMEWHAT_LATE: f64 = 0.2;
 /// Seconds between two that are one.
 const SAME_MOMENT: f64 = 0.03;
 /// A step's mean pressure against the median of the others of its movement. Loads differ from step to step.
@@ -357,6 +359,15 @@ impl<'a> Eye<'a> {
             let closed = wanted && self.closed_within(signal, run);
             if confirmed && (closed && seen_moving && !self.carries_on(run.phase) || late) {
                 self.put("late-confirmation", place, late);
+                if !late && closed {
+                    let lag = self.measure("confirmation-lag", Some(facts.run));
+                    let last = self.closed_last(signal, run);
+                    self.put(
+                        "somewhat-late-confirmation",
+                        place,
+                        last && lag.is_some_and(|lag| lag > SOMEWHAT_LATE),
+                    );
+                }
             }
             for tap in taps(signal, self.profile) {
                 let place = Place { phase: Some(run.phase), signal: Some(tap) };
@@ -401,6 +412,13 @@ impl<'a> Eye<'a> {
     fn closed_within(&self, signal: SignalIx, run: &PhaseRun) -> bool {
         let mut edges = self.cycle.recording.edges.iter().filter(|edge| edge.signal == signal && edge.on);
         edges.any(|edge| (run.start..=run.left).contains(&edge.at))
+    }
+
+    /// The confirmation came with this switch, and not with another part of it.
+    fn closed_last(&self, signal: SignalIx, run: &PhaseRun) -> bool {
+        let Some(confirmed) = run.confirmed_at else { return false };
+        let mut edges = self.cycle.recording.edges.iter().filter(|edge| edge.signal == signal && edge.on);
+        edges.any(|edge| (edge.at - confirmed).0.abs() < SAME_MOMENT)
     }
 
     /// The next step has the same drive: what it moves goes on by itself while this step's switch is waited for.

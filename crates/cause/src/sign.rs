@@ -33,6 +33,7 @@ const HABITS: &[&str] = &[
     "short-hold",
     "late-pressure",
     "somewhat-late-pressure",
+    "somewhat-late-confirmation",
     "gone-at-once",
     "low-ceiling",
     "late-motion",
@@ -44,8 +45,13 @@ const HABITS: &[&str] = &[
 ];
 
 /// Marks that rank causes, and are nothing to tell by themselves.
-const TRACES: &[&str] =
-    &["somewhat-heavier", "somewhat-below-delivery", "somewhat-late-pressure", "none-spared"];
+const TRACES: &[&str] = &[
+    "somewhat-heavier",
+    "somewhat-below-delivery",
+    "somewhat-late-pressure",
+    "somewhat-late-confirmation",
+    "none-spared",
+];
 
 impl Sign {
     /// Worth telling where nothing explains it.
@@ -73,6 +79,7 @@ pub static SIGNS: &[Sign] = signs![
     "heavy-going" Step "{at} needed more pressure or current than usual" "more pressure or current in {at} than usual",
     "missing-confirmation" StepSwitch "{at} did not come" "a missing {at}",
     "late-confirmation" StepSwitch "{at} came after the mechanism had arrived" "a late {at}",
+    "somewhat-late-confirmation" StepSwitch "{at} came somewhat after the mechanism had arrived" "a somewhat late {at}",
     "no-pressure" Roof "the pump ran and no pressure came" "a pump that runs and builds no pressure",
     "dry-running" Roof "the pump ran with hardly any load" "a pump that runs with hardly any load",
     "stuck-open" Switch "the contact of {at} stayed open through a whole movement" "the contact of {at} staying open",
