@@ -76,8 +76,8 @@ pub fn lane_bytes(state: &LaneState) -> Option<Vec<u8>> {
     postcard::to_allocvec(state).inspect_err(|error| tracing::error!("state can't be saved: {error}")).ok()
 }
 
-/// Who wrote a lane's state. The number goes up with every change to what a lane remembers: its bytes do not say themselves
-/// what they are.
+/// Who wrote a lane's state. The number goes up with every change to what a lane remembers, or to what that means: its bytes do not say
+/// themselves what they are.
 fn version() -> String {
-    concat!("foldwatch ", env!("CARGO_PKG_VERSION"), "/4").to_owned()
+    concat!("foldwatch ", env!("CARGO_PKG_VERSION"), "/5").to_owned()
 }
