@@ -144,6 +144,29 @@ fn what_the_table_says_comes_out() {
             "opening/Fold roof",
         ),
         (
+            [(opening, 1), (opening, 3), (closing, 0), (closing, 3)]
+                .into_iter()
+                .map(|(way, n)| ("heavy-going", step(way, n), 20))
+                .chain([
+                    ("somewhat-heavier", step(opening, 1), 20),
+                    ("somewhat-heavier", step(opening, 3), 20),
+                ])
+                .collect(),
+            "stiff-mechanism",
+            "lid",
+        ),
+        (
+            // Lost now and then as it should come; where it has to open, nothing is expected of it.
+            vec![
+                ("missing-confirmation", wanted(opening, 1, "lid_open"), 5),
+                ("missing-confirmation", wanted(closing, 0, "lid_open"), 5),
+                ("arrived", step(opening, 1), 5),
+                ("arrived", step(closing, 0), 5),
+            ],
+            "switch-wire",
+            "lid_open",
+        ),
+        (
             vec![
                 ("slow-only-cold", Place::ROOF, 8),
                 ("slow-phase", step(opening, 2), 2),
