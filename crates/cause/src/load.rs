@@ -471,6 +471,27 @@ mod tests {
     use super::*;
 
     #[test]
+    fn the_middle_is_the_mean_where_it_is_not_given_and_two_kinds_have_none() {
+        let row = r#"{ sign = "run-on", chance = [0.2, 0.6], often = "some", origin = "o" }"#;
+        let given = row.replace("0.2, 0.6", "0.2, 0.9, 0.6");
+        let sound: String = SIGNS.iter().map(|sign| format!("{} = 0.01\n", sign.id)).collect();
+        let cause = |id: &str, more: &str, row: &str| {
+            format!(
+                "[[cause]]\nid = \"{id}\"\nname = \"n\"\nscope = \"roof\"\nprior = 0.1\norigin = \"o\"\n{more}shows = [ {row} ]\n"
+            )
+        };
+        let text = format!(
+            "format = 1\n[sound]\n{sound}{}{}",
+            cause("degrees", "", row),
+            cause("kinds", "two_kinds = true\n", &given)
+        );
+        let table = Table::parse(&text).unwrap_or_else(|problems| panic!("{problems:?}"));
+        let [degrees, kinds] = table.causes.as_slice() else { panic!("{}", table.causes.len()) };
+        assert!((degrees.shows[0].chance[1] - 0.4).abs() < 1e-12 && degrees.degrees() == [0, 1, 2]);
+        assert!(kinds.shows[0].chance == [0.2, 0.9, 0.6] && kinds.degrees() == [0, 2]);
+    }
+
+    #[test]
     fn the_shipped_table_is_sound_and_every_sign_has_its_chance() {
         let table = Table::parse(SHIPPED).unwrap_or_else(|problems| {
             panic!("{}", problems.iter().map(|p| format!("{p}\n")).collect::<String>())

@@ -105,7 +105,7 @@ pub(crate) fn look(profile: &Profile, cycle: &Cycle, judged: &Judged) -> Look {
         eye.signals();
         (look.slowness, look.steps) = eye.against_profile();
         // How a drop goes with the warmth tells nothing where there is none.
-        let drops = eye.out.iter().any(|found| found.sign == "supply-drop" && found.seen);
+        let drops = eye.saw("supply-drop");
         let ohm = eye.measure("supply-resistance", None).filter(|ohm| drops && *ohm > 0.0);
         look.supply_resistance = ohm.map(f64::ln);
     }
@@ -134,6 +134,25 @@ struct Eye<'a> {
 impl<'a> Eye<'a> {
     fn put(&mut self, sign: &'static str, place: Place, seen: bool) {
         self.out.push(Observation { sign, place, seen });
+    }
+
+    /// Of what has its limit and a lower one: past the first it is the sign, and only short of that a trace or none.
+    fn put_by_degree(
+        &mut self,
+        [sign, trace]: [&'static str; 2],
+        place: Place,
+        value: f64,
+        [limit, lower]: [f64; 2],
+    ) {
+        self.put(sign, place, value > limit);
+        if value <= limit {
+            self.put(trace, place, value > lower);
+        }
+    }
+
+    /// The sign was seen in this cycle already.
+    fn saw(&self, sign: &str) -> bool {
+        self.out.iter().any(|found| found.sign == sign && found.seen)
     }
 
     fn findings(&self, kind: &'static str) -> impl Iterator<Item = &'a Finding> + use<'a> {
@@ -243,12 +262,13 @@ impl<'a> Eye<'a> {
             let goes = self.measure("hold-left", None).is_some_and(|left| left <= GONE);
             let shows = hold.is_some_and(|tau| tau < short) && goes;
             // What stops half-way hangs on other valves than what stands at its end.
-            let at_its_end = cycle.outcome != Outcome::Stopped;
-            if at_its_end && (hold.is_some() || seconds >= short) {
-                self.put("short-hold", roof, shows);
-            }
-            if at_its_end && shows {
-                self.put("gone-at-once", roof, seconds < AT_ONCE * profile.timing.tail.0);
+            if cycle.outcome != Outcome::Stopped {
+                if hold.is_some() || seconds >= short {
+                    self.put("short-hold", roof, shows);
+                }
+                if shows {
+                    self.put("gone-at-once", roof, seconds < AT_ONCE * profile.timing.tail.0);
+                }
             }
         }
         if self.judged.measures.iter().any(|m| m.id == "bulk-modulus" && m.value.value().is_some()) {
@@ -290,16 +310,14 @@ impl<'a> Eye<'a> {
         let supply = self.measure("lowest-supply", Some(facts.run));
         let speed = supply.map_or(1.0, |volts| (volts / self.profile.reference.supply.0).clamp(0.3, 1.0));
         // And what slows all the other steps delivers less, but for a leak, which takes little at this pressure.
-        let leaks = self.out.iter().any(|found| found.sign == "gone-at-once" && found.seen);
+        let leaks = self.saw("gone-at-once");
         let others = self.judged.timings.iter().filter(|t| t.run != facts.run);
         let others = others.filter(|t| t.phase.of(self.profile).pump);
         let slower = quantile(others.map(|t| t.driven.0 / t.phase.of(self.profile).expected.0), 0.5);
         let slower = slower.filter(|_| !leaks).unwrap_or(1.0).max(1.0);
         let Some(gas) = line::gas(self.profile, run, pressure, speed / slower) else { return };
-        self.put("late-pressure", Place::ROOF, gas > line::GAS);
-        if gas <= line::GAS {
-            self.put("somewhat-late-pressure", Place::ROOF, gas > line::SOME_GAS);
-        }
+        let signs = ["late-pressure", "somewhat-late-pressure"];
+        self.put_by_degree(signs, Place::ROOF, gas, [line::GAS, line::SOME_GAS]);
     }
 
     /// What concerns one run of a step.
@@ -360,13 +378,10 @@ impl<'a> Eye<'a> {
             if confirmed && (closed && seen_moving && !self.carries_on(run.phase) || late) {
                 self.put("late-confirmation", place, late);
                 if !late && closed {
-                    let lag = self.measure("confirmation-lag", Some(facts.run));
-                    let last = self.closed_last(signal, run);
-                    self.put(
-                        "somewhat-late-confirmation",
-                        place,
-                        last && lag.is_some_and(|lag| lag > SOMEWHAT_LATE),
-                    );
+                    let last = run.confirmed_at.is_some_and(|at| self.came_last(signal, true, at));
+                    let lag = self.measure("confirmation-lag", Some(facts.run)).filter(|_| last);
+                    let somewhat = lag.is_some_and(|lag| lag > SOMEWHAT_LATE);
+                    self.put("somewhat-late-confirmation", place, somewhat);
                 }
             }
             for tap in taps(signal, self.profile) {
@@ -415,10 +430,9 @@ impl<'a> Eye<'a> {
     }
 
     /// The confirmation came with this switch, and not with another part of it.
-    fn closed_last(&self, signal: SignalIx, run: &PhaseRun) -> bool {
-        let Some(confirmed) = run.confirmed_at else { return false };
-        let mut edges = self.cycle.recording.edges.iter().filter(|edge| edge.signal == signal && edge.on);
-        edges.any(|edge| (edge.at - confirmed).0.abs() < SAME_MOMENT)
+    fn came_last(&self, signal: SignalIx, on: bool, confirmed: Micros) -> bool {
+        let mut edges = self.cycle.recording.edges.iter().filter(|e| e.signal == signal && e.on == on);
+        edges.any(|e| (e.at - confirmed).0.abs() < SAME_MOMENT)
     }
 
     /// The next step has the same drive: what it moves goes on by itself while this step's switch is waited for.
@@ -537,11 +551,9 @@ impl<'a> Eye<'a> {
         for (n, (phase, bar)) in loads.iter().enumerate() {
             let others = loads.iter().enumerate().filter(|(m, _)| *m != n).map(|(_, load)| load.1);
             let Some(usual) = quantile(others, 0.5) else { continue };
-            let place = Place::step(*phase);
-            self.put("heavier-than-others", place, *bar > HEAVIER * usual);
-            if *bar <= HEAVIER * usual {
-                self.put("somewhat-heavier", place, *bar > SOMEWHAT_HEAVIER * usual);
-            }
+            let signs = ["heavier-than-others", "somewhat-heavier"];
+            let limits = [HEAVIER * usual, SOMEWHAT_HEAVIER * usual];
+            self.put_by_degree(signs, Place::step(*phase), *bar, limits);
         }
     }
 
@@ -576,8 +588,7 @@ impl<'a> Eye<'a> {
             let run = self.cycle.phases.iter().find(|run| run.phase == here);
             let Some(confirmed) = run.and_then(|run| run.confirmed_at) else { continue };
             for (signal, wanted) in a.confirm.wanted() {
-                let mut edges = self.cycle.recording.edges.iter().filter(|e| e.signal == signal);
-                let last = edges.any(|e| e.on == wanted && (e.at - confirmed).0.abs() < SAME_MOMENT);
+                let last = self.came_last(signal, wanted, confirmed);
                 if last && (wanted || handed) {
                     let place = Place { phase: Some(here), signal: Some(signal) };
                     self.put("handed-over", place, handed);

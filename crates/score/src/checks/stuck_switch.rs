@@ -144,12 +144,13 @@ fn left_by_its_cylinder<'a>(view: &View<'a>, signal: SignalIx) -> Option<Reason<
 
 /// A switch that excludes it was closed for some time, and changed as the mechanism moved.
 fn partner_closed<'a>(view: &View<'a>, signal: SignalIx) -> Option<Reason<'a>> {
-    let excludes = |a: SignalIx, b: SignalIx| view.profile.signal(a).excludes.contains(&b);
+    // A profile says it at both of two.
+    let excluded = &view.profile.signal(signal).excludes;
     let edges = &view.cycle.recording.edges;
     let partner = edges.iter().find(|edge| {
         let bounce = view.profile.signal(edge.signal).debounce.0 + 2.0 * view.period;
         let closed = look::stays(view.cycle, edge.signal).iter().any(|s| s.on && (s.to - s.from).0 > bounce);
-        (excludes(signal, edge.signal) || excludes(edge.signal, signal)) && closed
+        excluded.contains(&edge.signal) && closed
     })?;
     let name = view.name(partner.signal);
     let why =

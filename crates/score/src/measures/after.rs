@@ -58,23 +58,23 @@ pub(super) fn of_cycle(view: &View, out: &mut Vec<Measure>) {
         None => not("the last step was not confirmed"),
     };
     out.push(of_whole(&RUN_ON, run_on));
-    let (held, at_least) = match view.hold {
-        Hold::Falls { tau, u, .. } => (value(*tau, *u), not("the time constant is known")),
-        Hold::AtLeast { seconds } => (
-            Observed::NotObservable(format!("it falls too slowly to tell in the {seconds:.0} s recorded")),
-            value(*seconds, 0.0),
+    let (held, at_least, left) = match view.hold {
+        // What is left is the smaller of the two pressures, and the less certain.
+        Hold::Falls { tau, u, begin, end, u_end, .. } => (
+            value(*tau, *u),
+            not("the time constant is known"),
+            value((end / begin).clamp(0.0, 1.0), u_end / begin),
         ),
-        Hold::Not(why) => (Observed::NotObservable(why.clone()), Observed::NotObservable(why.clone())),
+        Hold::AtLeast { seconds } => (
+            not(&format!("it falls too slowly to tell in the {seconds:.0} s recorded")),
+            value(*seconds, 0.0),
+            not("it hardly fell"),
+        ),
+        Hold::Not(why) => (not(why), not(why), not(why)),
     };
-    out.push(of_whole(&HOLD, held));
-    out.push(of_whole(&HOLD_AT_LEAST, at_least));
-    let left = match view.hold {
-        // What is left is the smaller of the two, and the less certain.
-        Hold::Falls { begin, end, u_end, .. } => value((end / begin).clamp(0.0, 1.0), u_end / begin),
-        Hold::AtLeast { .. } => not("it hardly fell"),
-        Hold::Not(why) => Observed::NotObservable(why.clone()),
-    };
-    out.push(of_whole(&HOLD_LEFT, left));
+    for (about, observed) in [(&HOLD, held), (&HOLD_AT_LEAST, at_least), (&HOLD_LEFT, left)] {
+        out.push(of_whole(about, observed));
+    }
     let before = out.len();
     for (ix, signal) in view.profile.of_kind(SignalKind::Position) {
         let Some(lane) = Lane::of(view.cycle, ix) else { continue };

@@ -54,11 +54,8 @@ fn valve_lag(view: &View, step: &Step) -> crate::Observed {
     let wanted = step.phase.confirm.wanted();
     let arrives: Vec<SignalIx> = wanted.iter().filter(|w| w.1).map(|w| w.0).collect();
     let leaves = |signal: SignalIx| {
-        let excluded = |by: SignalIx| {
-            let excludes = |a: SignalIx, b| view.profile.signal(a).excludes.contains(&b);
-            excludes(by, signal) || excludes(signal, by)
-        };
-        wanted.contains(&(signal, false)) || arrives.iter().any(|by| excluded(*by))
+        wanted.contains(&(signal, false))
+            || arrives.iter().any(|by| view.profile.signal(*by).excludes.contains(&signal))
     };
     let released = || {
         let edges = view.cycle.recording.edges.iter();
