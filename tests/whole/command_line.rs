@@ -216,3 +216,30 @@ fn the_result_of_a_check_moves_the_ranking() {
     let refused = said(&["--causes", own.to_str().unwrap()]);
     assert!(refused.contains("causes.toml") && refused.contains("line"), "{refused}");
 }
+
+/// A unit that will not begin because two switches contradict each other: the one that stands where the roof is not.
+#[test]
+fn a_roof_that_will_not_begin_tells_which_switch_is_closed_all_the_time() {
+    // Closed, all lines of end switches low when made; `roof_stowed` is made too.
+    let mut log = String::from(
+        "time,open_button,pump,valve_a,valve_b,front_locked,front_unlocked,lid_latched,lid_latched_left,lid_open,roof_up,\
+         roof_stowed,luggage_latched,blind_set,windows_down,standstill\n",
+    );
+    for row in 0..1200 {
+        let seconds = f64::from(row) * 0.05;
+        let asked = i32::from((5.0..7.5).contains(&(seconds % 15.0)));
+        log += &format!("{seconds:.2},{asked},0,0,0,0,1,0,0,1,0,0,0,0,1,1\n");
+    }
+    let output =
+        foldwatch(&["analyze", "-", "--profile", "hardtop-five", "--format", "json"], log.as_bytes());
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let judged: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(judged["cycles"].as_array().unwrap().len(), 4);
+    let first = &judged["causes"][0];
+    assert_eq!(
+        (first["cause"].as_str(), first["signal"].as_str()),
+        (Some("switch-shorted"), Some("roof_stowed"))
+    );
+    assert!(first["probability"].as_f64().unwrap() > 0.5, "{first}");
+    assert!(judged["next_check"]["check"].as_str().unwrap().starts_with("switch-unplugged:"));
+}

@@ -4,7 +4,7 @@ use foldwatch_profile::{Profile, SignalIx, SignalKind};
 
 use crate::place::{Place, Seat, moves, steps};
 use crate::sign::SIGNS;
-use crate::table::{Scope, Table};
+use crate::table::{Row, Scope, Table, Unrecorded};
 
 /// One cause at one place.
 #[derive(Debug, Clone, PartialEq)]
@@ -151,19 +151,21 @@ pub(crate) fn variants(
     profile: &Profile,
     candidates: &[Candidate],
     spots: &[Spot],
+    recorded: impl Fn(Unrecorded) -> bool,
 ) -> Vec<Variant> {
     let mut out = Vec::new();
     for (candidate, about) in candidates.iter().enumerate() {
         let cause = &table.causes[about.cause];
-        let (rows, degrees) = (&cause.shows, cause.degrees());
+        let holds = |row: &&Row| row.without.is_none_or(|what| !recorded(what));
+        let (rows, degrees): (Vec<&Row>, _) = (cause.shows.iter().filter(holds).collect(), cause.degrees());
         for (seat, part) in &about.seats {
-            let touched: Vec<(usize, &crate::table::Row)> = spots
+            let touched: Vec<(usize, &Row)> = spots
                 .iter()
                 .enumerate()
                 .flat_map(|(n, spot)| {
                     rows.iter()
                         .filter(|row| row.sign == spot.sign && seat.meets(row.at, spot.place, profile))
-                        .map(move |row| (n, row))
+                        .map(move |row| (n, *row))
                 })
                 .collect();
             for degree in degrees {

@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use foldwatch_profile::Profile;
+use foldwatch_profile::{Profile, SignalKind};
 
 use crate::SIGNS;
 use crate::candidates::{self, Candidate, Spot, Variant};
@@ -11,7 +11,7 @@ use crate::infer::{self, Counted, Model, World};
 use crate::place::Place;
 use crate::results::Entered;
 use crate::since;
-use crate::table::Table;
+use crate::table::{Table, Unrecorded};
 use crate::{explain, next};
 
 /// Below this probability a cause is not told.
@@ -127,9 +127,17 @@ impl<'a> Work<'a> {
     fn new(table: &'a Table, profile: &'a Profile, evidence: &Evidence) -> Self {
         let candidates = candidates::candidates(table, profile);
         let spots = candidates::spots(profile);
+        let looked_for = |sign, place| evidence.counts(profile, sign, place).looked > 0;
+        let supply = looked_for("low-supply", Place::ROOF);
+        let mut pumps = profile.of_kind(SignalKind::Pump);
+        let command = pumps.any(|(ix, _)| looked_for("dropout", Place::signal(ix)));
+        let recorded = |what| match what {
+            Unrecorded::Supply => supply,
+            Unrecorded::PumpCommand => command,
+        };
         let leak = |spot: &Spot| candidates::at_most(table.leak[spot.sign], SIGNS[spot.sign].without_cause());
         Work {
-            variants: candidates::variants(table, profile, &candidates, &spots),
+            variants: candidates::variants(table, profile, &candidates, &spots, recorded),
             leak: spots.iter().map(leak).collect(),
             counts: Vec::new(),
             counted: Vec::new(),

@@ -30,7 +30,7 @@ pub use load::SHIPPED;
 pub use place::{At, Place, Relation};
 pub use results::Entered;
 pub use sign::{FOLLOWING, SIGNS, Sign};
-pub use table::{Cause, Check, Hazard, Often, Row, Scope, Table};
+pub use table::{Cause, Check, Hazard, Often, Row, Scope, Table, Unrecorded};
 
 #[cfg(test)]
 mod tests;

@@ -6,7 +6,7 @@ use toml::de::{DeTable, DeValue};
 
 use crate::place::Relation;
 use crate::sign::SIGNS;
-use crate::table::{Cause, Check, Hazard, Often, Row, Scope, Table};
+use crate::table::{Cause, Check, Hazard, Often, Row, Scope, Table, Unrecorded};
 
 /// The table that comes with foldwatch.
 pub const SHIPPED: &str = include_str!("../../../config/causes.toml");
@@ -213,17 +213,21 @@ impl Reader<'_> {
     }
 
     fn row(&mut self, part: &Part) -> Option<Row> {
-        self.only(part, &["sign", "at", "chance", "often", "origin"]);
+        self.only(part, &["sign", "at", "without", "chance", "often", "origin"]);
         let names: Vec<(&str, usize)> = SIGNS.iter().enumerate().map(|(n, s)| (s.id, n)).collect();
         let sign = self.word(part, "sign", &names);
         let at = match part.get("at") {
             Some(_) => self.word(part, "at", &RELATIONS)?,
             None => Relation::There,
         };
+        let without = match part.get("without") {
+            Some(_) => Some(self.word(part, "without", &Unrecorded::WORDS)?),
+            None => None,
+        };
         let often = self.word(part, "often", &Often::WORDS);
         let origin = self.text(part, "origin");
         let chance = self.chances(part);
-        Some(Row { sign: sign?, at, chance: chance?, often: often?, origin })
+        Some(Row { sign: sign?, at, without, chance: chance?, often: often?, origin })
     }
 
     /// Two or three chances: just noticeable, gross, and between them the middle, which else is their mean.

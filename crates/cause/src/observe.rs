@@ -3,8 +3,8 @@
 //! What a log can't carry is not in the list at all, so it counts neither for nor against anything.
 
 use foldwatch_profile::{Expr, PhaseRef, Profile, SignalIx, SignalKind};
-use foldwatch_score::{AT_RELIEF, Cut, Finding, GONE, Judged, RunFacts, WAY};
-use foldwatch_segment::{Confirmation, Cycle, Outcome, PhaseRun};
+use foldwatch_score::{AT_RELIEF, Cut, Finding, GONE, Judged, RunFacts, WAY, state_before};
+use foldwatch_segment::{Confirmation, Cycle, DriveSpan, Outcome, PhaseRun};
 use foldwatch_units::{Micros, Seconds};
 
 use crate::line;
@@ -73,11 +73,18 @@ const SHORT_HOLD: f64 = 1.0 / 20.0;
 const AT_ONCE: f64 = SHORT_HOLD / 8.0;
 /// Share of the profile's inrush current. Battery, feed, earth and brushes lie in its way, and nothing else.
 const WEAK_START: f64 = 0.83;
-/// Rows farther apart miss the inrush.
+/// Rows farther apart miss the inrush; and beyond the second its top, half a period of a current that goes down with the
+/// motor's run-up, some 50 ms: a fifth at the most.
 const INRUSH_PERIOD: f64 = 0.021;
+const INRUSH_TOP: f64 = 0.0105;
+const TOP_MISSED: f64 = 0.8;
 /// A lead battery at rest, as a share of its nominal voltage: below 12.4 V of 12 V it is three quarters charged at the most.
 /// Common practice, no source.
 const LOW_AT_REST: f64 = 12.4 / 12.0;
+/// A full lead battery at rest, as a share of its nominal voltage: 12.7 V of 12 V. Common practice, no source.
+const RESTED: f64 = 12.7 / 12.0;
+/// Valves let go this long after a last confirmation.
+const LETS_GO: Seconds = Seconds(0.5);
 /// Drop of the supply at the running current, as a share of the nominal voltage.
 const DROP: f64 = 0.07;
 /// Seconds until the mechanism leaves where it stood: a valve's and a first switch's way. The second is the part of the step's
@@ -98,7 +105,9 @@ pub(crate) fn look(profile: &Profile, cycle: &Cycle, judged: &Judged) -> Look {
     let torn = cycle.recording.gaps.iter().any(|gap| gap.to > cycle.start && gap.from < cycle.end);
     if torn {
         eye.out.retain(|found| found.sign == "recording-gap");
-    } else if !matches!(cycle.outcome, Outcome::Refused | Outcome::ServiceRun) {
+    } else if cycle.outcome == Outcome::Refused {
+        eye.contradictions();
+    } else if cycle.outcome != Outcome::ServiceRun {
         for facts in &judged.runs {
             eye.step(facts);
         }
@@ -204,7 +213,8 @@ impl<'a> Eye<'a> {
         let is_there = profile.end_position(cycle.direction).holds(&on) != Some(false);
         let part_way = profile.end_position(cycle.direction.reversed()).holds(&on) == Some(false);
         if !cycle.phases.is_empty() || refused && !is_there && !part_way {
-            self.put("no-reaction", roof, refused && cycle.refused_by.is_empty());
+            let reasonless = cycle.refused_by.is_empty() && !self.found("contradiction");
+            self.put("no-reaction", roof, refused && reasonless);
         }
         if cycle.phases.is_empty() || refused || cycle.outcome == Outcome::ServiceRun {
             return;
@@ -223,10 +233,15 @@ impl<'a> Eye<'a> {
         if self.measure("run-on", None).is_some() {
             self.put("run-on", roof, self.found("run-on"));
         }
+        if let Some(alone) = self.ran_on_alone() {
+            self.put("pump-alone", roof, alone);
+        }
+        let nominal = profile.electrics.nominal.unwrap_or(profile.reference.supply).0;
+        let mut share_at_rest = 1.0;
         if let Some(supply) = self.sound(SignalKind::Voltage) {
             self.put("low-supply", roof, self.found("low-supply"));
-            let nominal = profile.electrics.nominal.unwrap_or(profile.reference.supply).0;
             let at_rest = mean(supply.within(cycle.start - Seconds(2.0), cycle.start - Seconds(0.05)));
+            share_at_rest = at_rest.map_or(1.0, |volts| (volts / (RESTED * nominal)).clamp(0.5, 1.5));
             // A battery is weaker in the frost, and not for that a weak one.
             let frost = oil(self.judged).is_some_and(|oil| oil < 0.0);
             if let Some(at_rest) = at_rest.filter(|_| !frost) {
@@ -244,14 +259,17 @@ impl<'a> Eye<'a> {
             // A log that begins with the drive has missed it.
             let before = cycle.recording.times.first().is_some_and(|first| *first < cycle.start);
             if let Some(highest) = highest.filter(|_| before && period(cycle) <= INRUSH_PERIOD) {
-                self.put("weak-start", roof, highest < WEAK_START * inrush.0);
+                // Ohm's law: an emptier battery drives less through the same resistance.
+                let share = highest / inrush.0 / share_at_rest;
+                let seen = if period(cycle) <= INRUSH_TOP { 1.0 } else { TOP_MISSED };
+                self.put("weak-start", roof, share < WEAK_START * seen);
             }
         }
         if pressure.is_some() {
             self.put("no-pressure", roof, self.found("no-pressure"));
-            if current.is_some() {
-                self.put("dry-running", roof, self.found("dry-running"));
-            }
+        }
+        if current.is_some() {
+            self.put("dry-running", roof, self.found("dry-running"));
         }
         let hold = self.measure("hold-time-constant", None);
         let held = self.measure("hold-at-least", None);
@@ -284,6 +302,17 @@ impl<'a> Eye<'a> {
         }
         self.pressure_after_start();
         self.ceiling();
+    }
+
+    /// Whether all valves had let go while the pump ran on; `None` where it did not, or the last step had none.
+    fn ran_on_alone(&self) -> Option<bool> {
+        let found = self.findings("run-on").next()?;
+        let until =
+            found.until.filter(|_| found.phase.is_some_and(|p| !p.of(self.profile).valves.is_empty()))?;
+        let inside = |span: &&DriveSpan| span.from < until && span.to > found.at + LETS_GO;
+        let mut spans = self.cycle.recording.drive.iter().filter(inside).peekable();
+        spans.peek()?;
+        Some(spans.all(|span| span.valves.is_empty()))
     }
 
     /// The pressure to which the pump comes with nothing left to move.
@@ -343,14 +372,9 @@ impl<'a> Eye<'a> {
         if let Some(pressure) = self.sound(SignalKind::Pressure) {
             self.push(facts, run, timing.map_or(phase.expected.0, |t| t.expected.0), pressure);
         }
-        let mean = self.measure("mean-pressure", Some(facts.run));
-        let mean = mean.filter(|_| moved.is_some() && self.sound(SignalKind::Pressure).is_some());
         // Once it is on its way by its switch or position: how long the valve kept it waiting.
         if let Some(lag) = self.measure("valve-lag", Some(facts.run)).filter(|_| moved.is_some()) {
             self.put("late-motion", place, lag > LATE_MOTION + OF_ITS_TIME * phase.expected.0);
-        }
-        if let Some((bar, relief)) = mean.zip(self.profile.hydraulics.relief) {
-            self.put("near-relief", place, bar > NEAR_RELIEF * relief.0);
         }
     }
 
@@ -476,7 +500,11 @@ impl<'a> Eye<'a> {
         let part = level / relief;
         let stands = unconfirmed && facts.driven_until_left > 1.3 * expected && !in_its_time && !passed;
         self.stands |= stands && !high;
-        self.put("low-pressure", place, stands && LOW.contains(&part));
+        let low = stands && LOW.contains(&part);
+        // Where there is no pressure at all, it is lower than low.
+        if low || !self.found_in("no-pressure", run.phase) {
+            self.put("low-pressure", place, low);
+        }
         // One relief valve serves all steps: where another one came higher, it is not the valve.
         let at_half = stands && HALF.contains(&part) && level >= NO_HIGHER * highest;
         self.put("half-pressure", place, at_half);
@@ -490,6 +518,37 @@ impl<'a> Eye<'a> {
             let at_relief = pressure.seconds_above(run.start, until.min(run.end), AT_RELIEF * relief);
             let stood = run.duration().0 - at_relief > WAY * expected;
             self.put("relief-at-start", place, at_relief > RELIEF_AT_START && stood);
+        }
+    }
+
+    /// Where nothing moves, for two switches contradict each other: of the two, the one that is closed where the end position
+    /// leaves it open, if all the others are as that position leaves them.
+    fn contradictions(&mut self) {
+        let first = PhaseRef { direction: self.cycle.direction, index: 0 };
+        let stands = |ix| {
+            let left = state_before(self.profile, first, ix)?;
+            Some((left, self.cycle.recording.state(ix, self.cycle.start)? == left))
+        };
+        let all: Vec<_> = self
+            .profile
+            .of_kind(SignalKind::Switch)
+            .filter_map(|(ix, _)| stands(ix).map(|(left, agrees)| (ix, left, agrees)))
+            .collect();
+        let wrong: Vec<SignalIx> = all.iter().filter(|(.., agrees)| !agrees).map(|(ix, ..)| *ix).collect();
+        for (ix, signal) in self.profile.signals().filter(|(_, s)| s.kind == SignalKind::Switch) {
+            if signal.excludes.is_empty() || !self.is_recorded(ix) {
+                continue;
+            }
+            let place = Place::signal(ix);
+            // Told of one of the two, it concerns both.
+            let told =
+                |f: &Finding| f.signal.is_some_and(|other| other == ix || signal.excludes.contains(&other));
+            let on = self.cycle.recording.state(ix, self.cycle.start) == Some(true);
+            let seen = on && self.findings("contradiction").any(told);
+            self.put("contradiction", place, seen);
+            if let (Some((left, agrees)), [_]) = (stands(ix), wrong.as_slice()) {
+                self.put("stuck-closed", place, !left && !agrees);
+            }
         }
     }
 
@@ -554,6 +613,10 @@ impl<'a> Eye<'a> {
             let signs = ["heavier-than-others", "somewhat-heavier"];
             let limits = [HEAVIER * usual, SOMEWHAT_HEAVIER * usual];
             self.put_by_degree(signs, Place::step(*phase), *bar, limits);
+            // The heaviest step of a sound roof may well be near the relief setting, so it tells something only of a heavy one.
+            if let Some(relief) = self.profile.hydraulics.relief.filter(|_| *bar > limits[0]) {
+                self.put("near-relief", Place::step(*phase), *bar > NEAR_RELIEF * relief.0);
+            }
         }
     }
 

@@ -93,6 +93,7 @@ pub static SIGNS: &[Sign] = signs![
     "air-in-oil" Roof "the oil was softer than usual against the stop" "softer oil against the stop than usual",
     "stuck-relay" Roof "the pump did not follow its command" "a pump that does not follow its command",
     "run-on" Roof "the pump was commanded on after the last confirmation" "a pump commanded on after the last confirmation",
+    "pump-alone" Roof "all valves had let go while the pump ran on" "valves that have let go while the pump runs on",
     "low-supply" Roof "the supply gave way with the pump running" "a supply that gives way under load",
     "signal-fault" Sensor "{at} showed what can't be" "a fault of {at}",
     "recording-gap" Roof "a part of the movement was not recorded" "gaps in the recording",

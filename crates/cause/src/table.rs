@@ -81,12 +81,28 @@ pub struct Row {
     pub sign: usize,
     /// Where it shows.
     pub at: Relation,
+    /// It holds only where the log does not carry this.
+    pub without: Option<Unrecorded>,
     /// The chance that a week shows it at all, for a just noticeable, a clear and a gross fault, or for each of its kinds.
     pub chance: [f64; 3],
     /// In how many of the cycles that could show it.
     pub often: Often,
     /// Where the row comes from.
     pub origin: String,
+}
+
+/// What a log may not carry, so that more causes look alike.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Unrecorded {
+    /// The supply's voltage: what a low one costs in speed is not accounted for.
+    Supply,
+    /// The pump's command.
+    PumpCommand,
+}
+
+impl Unrecorded {
+    pub(crate) const WORDS: [(&'static str, Unrecorded); 2] =
+        [("supply", Unrecorded::Supply), ("pump-command", Unrecorded::PumpCommand)];
 }
 
 /// In how many of the cycles that could show it a sign is seen, once it is seen at all.

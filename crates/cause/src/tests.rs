@@ -39,6 +39,17 @@ fn week(profile: &Profile, seen: &[Seen]) -> Evidence {
     evidence
 }
 
+/// The same of a log that does not carry what these signs need.
+fn week_without(profile: &Profile, seen: &[Seen], not_carried: &[&str]) -> Evidence {
+    let mut evidence = week(profile, seen);
+    for sign in SIGNS.iter().filter(|sign| not_carried.contains(&sign.id)) {
+        for place in sign.at.places(profile) {
+            evidence.set(profile, sign.id, place, 0, 0);
+        }
+    }
+    evidence
+}
+
 fn diagnosed(profile: &Profile, seen: &[Seen]) -> Diagnosis {
     diagnose(&Table::shipped(), profile, &week(profile, seen), &[])
 }
@@ -214,6 +225,37 @@ fn of_switches_in_series_the_tapped_one_is_told_or_cleared() {
     let blind = foldwatch_profile::parse(&text).unwrap().profile;
     let either = diagnosed(&blind, &[("dropout", chain, 10)]);
     assert_eq!(either.causes[0].label, "one of left lid latch, right lid latch in series");
+}
+
+#[test]
+fn where_no_supply_is_recorded_a_weak_one_slows_the_roof_as_well() {
+    let roof = roof();
+    let seen = [("below-delivery", Place::ROOF, 8), ("none-spared", Place::ROOF, 8)];
+    let table = Table::shipped();
+    let electric = ["low-supply", "supply-drop", "drop-steady", "low-at-rest", "weak-start"];
+    let with = diagnose(&table, &roof, &week(&roof, &seen), &[]);
+    let without = diagnose(&table, &roof, &week_without(&roof, &seen, &electric), &[]);
+    for cause in ["weak-battery", "supply-resistance"] {
+        let (with, without) = (chance(&with, cause), chance(&without, cause));
+        assert!(without > 0.03 && without > 5.0 * with, "{cause}: {with} {without}");
+    }
+}
+
+#[test]
+fn a_pump_that_runs_on_is_the_relays_where_the_valves_have_let_go_or_no_command_is_recorded() {
+    let roof = roof();
+    let table = Table::shipped();
+    let run_on = ("run-on", Place::ROOF, 40);
+    let of = |evidence: &Evidence| {
+        let diagnosis = diagnose(&table, &roof, evidence, &[]);
+        (chance(&diagnosis, "relay"), chance(&diagnosis, "control-output"))
+    };
+    let (held, unit) = of(&week(&roof, &[run_on]));
+    assert!(unit > 0.85 && held < 0.1, "{unit} {held}");
+    let (alone, unit) = of(&week(&roof, &[run_on, ("pump-alone", Place::ROOF, 40)]));
+    assert!(alone > 0.3 && alone > 5.0 * held, "{unit} {alone}");
+    let (unknown, _) = of(&week_without(&roof, &[run_on], &["dropout", "stuck-relay", "pump-alone"]));
+    assert!(unknown > 0.3, "{unknown}");
 }
 
 #[test]

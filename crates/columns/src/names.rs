@@ -55,6 +55,11 @@ impl Heading {
         (is(name) && Unit::exactly(unit).is_some()).then_some(Some(unit))
     }
 
+    /// The unit that is hung on to the name: `supply_mV`. It may as well be a part of a name: `sensor_A`.
+    pub fn hung_on_unit(&self) -> Option<Unit> {
+        Unit::exactly(&self.hung_on.as_ref().filter(|_| self.bracket.is_none())?.1)
+    }
+
     /// Whether this column holds the time: how well that fits (smaller is better), and the unit stated.
     pub fn is_time(&self) -> Option<(usize, Option<TimeUnit>)> {
         const NAMES: [&str; 12] = [

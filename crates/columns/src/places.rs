@@ -106,7 +106,11 @@ pub(crate) fn places(
             // What the map says of the numbers counts; the heading is asked where it says nothing.
             let unit = match (headings.get(column), signal) {
                 (Some(heading), Some(signal)) if said.unit.is_none() && said.calibrated != Some(false) => {
-                    match stated(heading.bracket.as_deref(), heading, signal) {
+                    let fits = |unit: &Unit| unit.quantity == signal.unit.quantity && scale_is_one(said);
+                    let hung_on = || heading.hung_on_unit().filter(fits);
+                    match stated(heading.bracket.as_deref(), heading, signal)
+                        .map(|unit| unit.or_else(hung_on))
+                    {
                         Ok(unit) => unit,
                         Err(_) if said.calibrated == Some(true) || !scale_is_one(said) => None,
                         Err(problem) => {

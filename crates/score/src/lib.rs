@@ -23,7 +23,7 @@ pub use heat::HeatState;
 pub use history::{History, Usual};
 pub use judge::{Judged, judge};
 pub use measure::{Measure, Observed};
-pub use run::{AT_RELIEF, Cut, RunFacts, Stall, WAY};
+pub use run::{AT_RELIEF, Cut, RunFacts, Stall, WAY, state_before};
 pub use timing::{Conditions, PhaseTiming, oil};
 pub use view::View;
 

@@ -123,6 +123,19 @@ impl<'a> Lane<'a> {
         let mut second: Vec<f64> = triples.map(|((a, b), c)| (a - 2.0 * b + c).abs()).collect();
         quantile(&mut second, 0.5).unwrap_or(0.0) / (0.674_49 * 6f64.sqrt())
     }
+
+    /// Readings that stand off both their neighbours by more than so much, while those agree.
+    pub fn lone_readings(self, off: f64) -> usize {
+        let values = self.points().map(|p| p.1);
+        let triples = values.clone().zip(values.clone().skip(1)).zip(values.skip(2));
+        let lone = |((a, b), c): ((f64, f64), f64)| {
+            (b - a).abs() > off
+                && (b - c).abs() > off
+                && (a - b > 0.0) == (c - b > 0.0)
+                && (a - c).abs() < 0.5 * off
+        };
+        triples.filter(|triple| lone(*triple)).count()
+    }
 }
 
 /// The value that a share of them stays below; they end up in another order.

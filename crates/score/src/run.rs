@@ -189,7 +189,7 @@ pub(crate) fn required(expr: &Expr) -> Vec<(SignalIx, bool)> {
 
 /// The state that the sequences leave a signal in before a step, as far as they tell: the last step before it (the
 /// other direction's steps come before the first one) that requires it one way or the other.
-pub(crate) fn state_before(profile: &Profile, phase: PhaseRef, signal: SignalIx) -> Option<bool> {
+pub fn state_before(profile: &Profile, phase: PhaseRef, signal: SignalIx) -> Option<bool> {
     let own = profile.sequence(phase.direction)[..phase.index].iter().rev();
     let other = profile.sequence(phase.direction.reversed()).iter().rev();
     own.chain(other)

@@ -194,6 +194,8 @@ pub struct Sketch {
     /// The same in the first step.
     pub start_tau: f64,
     pub pressure_noise: f64,
+    /// Every so many readings the pressure jumps away for one; 0 for never.
+    pub spike_every: usize,
     /// Standard deviation of the supply, V.
     pub supply_noise: f64,
     pub supply_ohm: f64,
@@ -237,6 +239,7 @@ impl Sketch {
             rise_tau: 0.05,
             start_tau: 0.05,
             pressure_noise: 0.4,
+            spike_every: 0,
             supply_noise: 0.01,
             supply_ohm: 0.03,
             tail: 10.0,
@@ -424,7 +427,9 @@ impl Sketch {
             let drawn = if running { 7.0 + 0.11 * p + inrush } else { 0.0 };
             let amps = drawn * self.current_factor;
             rows.times.push(Micros::from_secs(t));
-            columns[0].push((p + noise(self.pressure_noise)) as f32);
+            let jumps = self.spike_every > 0 && columns[0].len() % self.spike_every == 0;
+            let spike = if jumps { 60.0 } else { 0.0 };
+            columns[0].push((p + spike + noise(self.pressure_noise)) as f32);
             columns[1].push((amps + noise(0.1)) as f32);
             columns[2].push((self.supply - self.supply_ohm * drawn + noise(self.supply_noise)) as f32);
             columns[3].push(self.oil as f32);

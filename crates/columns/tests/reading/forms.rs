@@ -71,6 +71,21 @@ fn a_number_without_unit_is_raw() {
 }
 
 #[test]
+fn a_unit_hung_on_to_a_name_that_a_map_says() {
+    let told = |name: &str, scale: f64| {
+        let map = ColumnMap {
+            signals: vec![SignalColumn { scale, ..signal("pressure", Column::Name(name.into())) }],
+            ..ColumnMap::default()
+        };
+        column(&read(format!("time,{name}\n0,2\n").as_bytes(), &map).0, 4)[0].1.unwrap()
+    };
+    assert!((told("oil_MPa", 1.0) - 20.0).abs() < 1e-4);
+    // Whoever gives a scale has done it; and what is no pressure is a part of the name.
+    assert!((told("oil_MPa", 10.0) - told("oil", 10.0)).abs() < 1e-9);
+    assert_eq!(told("sensor_A", 1.0), told("sensor", 1.0));
+}
+
+#[test]
 fn units_in_other_letters_and_brackets_without_a_unit() {
     let (seen, _) = by_name("time,Pressure [PSI],current (n/a),pump [on/off relay]\n0,1000,2,1\n");
     assert!(matches!(column(&seen, 4)[..], [(0, Some(bar))] if (bar - 68.947).abs() < 1e-3));

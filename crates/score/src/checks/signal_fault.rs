@@ -19,7 +19,7 @@ static ABOUT: About = About {
     limit_origin: "Changes below 2 % of the relief setting, 5 % of the running current, or 0.2 % of the nominal supply, over a movement that its switches confirm; \
                    the calibration's range, else what is physically possible; scatter above 4 % and 8 % of the same (judgment: a \
                    pump's ripple is some percent), or above three times what is usual for the car and a fifth of that limit \
-                   (judgment). A position: no change over a completed movement, or scatter above 2 % \
+                   (judgment); five lone readings in a movement that stand off by 2.5 times the limit (judgment). A position: no change over a completed movement, or scatter above 2 % \
                    of its range.",
 };
 
@@ -39,6 +39,13 @@ const SCATTER_TEMPERATURE: f64 = 3.0;
 /// earth, long before nothing can be read from it. Judgment.
 const NOISIER: f64 = 3.0;
 const NOISIER_SHARE: f64 = 0.2;
+/// A lone reading that stands off both its neighbours by this many times the limit is no pressure and no current, which take
+/// longer to come and go than two readings at this many a second. So many of them in a movement, and such a part of
+/// its readings, are a bad contact. Judgment.
+const SPIKE: f64 = 2.5;
+const SPIKE_PERIOD: f64 = 0.021;
+const SPIKES: usize = 5;
+const SPIKES_SHARE: f64 = 0.003;
 /// At fewer readings a second what really changes looks like scatter, and more so in a movement that ends otherwise. Judgment:
 /// a pressure builds up in a tenth of a second.
 const TELLS_SCATTER: f64 = 0.051;
@@ -74,6 +81,7 @@ impl Check for SignalFault {
                     .or_else(|| pinned(view, lane, signal.kind))
                     .or_else(|| still(view, lane, signal.kind))
                     .or_else(|| noisy(view, lane))
+                    .or_else(|| spiky(view, lane))
                     .or_else(|| broken_off(view, lane))
             })
             .chain(all_at_once(view))
@@ -350,6 +358,27 @@ fn noisy(view: &View, lane: Lane) -> Option<Finding> {
     ))
 }
 
+/// Readings by themselves that stand far off.
+fn spiky(view: &View, lane: Lane) -> Option<Finding> {
+    let scatter = view.scatter.iter().find(|scatter| scatter.signal == lane.signal)?;
+    let during = lane.within(view.cycle.start, view.cycle.end);
+    let off = SPIKE * scatter.limit;
+    let spikes = during.lone_readings(off);
+    if view.period > SPIKE_PERIOD
+        || spikes < SPIKES
+        || (spikes as f64) < SPIKES_SHARE * scatter.readings as f64
+    {
+        return None;
+    }
+    let unit = view.profile.signal(lane.signal).unit.symbol;
+    let message = format!(
+        "`{}` jumped away by {off:.1} {unit} and more for a single reading, {spikes} times in the movement.",
+        view.name(lane.signal)
+    );
+    let value = (spikes as f64, "", Some(SPIKES as f64));
+    Some(finding(view, lane.signal, view.cycle.start, view.cycle.end, value, 0.85, message))
+}
+
 /// What a signal usually scatters by on this car, once it is known and the logger took as many readings a second as it
 /// does now: at fewer of them more of what really changes looks like scatter.
 fn usual_scatter(view: &View, signal: SignalIx) -> Option<f64> {
@@ -482,6 +511,21 @@ mod tests {
         // Of a new car, or with another logger, nobody knows.
         assert!(Sketch::healthy(Opening).with(|s| s.pressure_noise = 4.0).kinds().is_empty());
         assert!(told(4.0, usual.rate / 2.0).is_empty());
+    }
+
+    #[test]
+    fn lone_readings_far_off() {
+        let told = |every: usize, rate: f64| {
+            let s = Sketch::healthy(Opening).with(|s| {
+                s.spike_every = every;
+                s.rate = rate;
+            });
+            s.kinds()
+        };
+        assert_eq!(told(60, 100.0), ["signal-fault"]);
+        // Once or twice is a disturbance; and between slow readings a pressure may come and go.
+        assert!(told(1000, 100.0).is_empty());
+        assert!(!told(30, 20.0).contains(&"signal-fault"));
     }
 
     #[test]
