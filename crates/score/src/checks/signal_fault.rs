@@ -19,7 +19,7 @@ static ABOUT: About = About {
     limit_origin: "Changes below 2 % of the relief setting, 5 % of the running current, or 0.2 % of the nominal supply, over a movement that its switches confirm; \
                    the calibration's range, else what is physically possible; scatter above 4 % and 8 % of the same (judgment: a \
                    pump's ripple is some percent), or above three times what is usual for the car and a fifth of that limit \
-                   (judgment); five lone readings in a movement that stand off by 2.5 times the limit (judgment). A position: no change over a completed movement, or scatter above 2 % \
+                   (judgment); five lone readings in a movement that stand off by 2.5 times the limit and 8 deviations (judgment). A position: no change over a completed movement, or scatter above 2 % \
                    of its range.",
 };
 
@@ -43,6 +43,8 @@ const NOISIER_SHARE: f64 = 0.2;
 /// longer to come and go than two readings at this many a second. So many of them in a movement, and such a part of
 /// its readings, are a bad contact. Judgment.
 const SPIKE: f64 = 2.5;
+/// And by this many deviations of its scatter: of a thousand normal readings none does.
+const SPIKE_DEVIATIONS: f64 = 8.0;
 const SPIKE_PERIOD: f64 = 0.021;
 const SPIKES: usize = 5;
 const SPIKES_SHARE: f64 = 0.003;
@@ -362,7 +364,7 @@ fn noisy(view: &View, lane: Lane) -> Option<Finding> {
 fn spiky(view: &View, lane: Lane) -> Option<Finding> {
     let scatter = view.scatter.iter().find(|scatter| scatter.signal == lane.signal)?;
     let during = lane.within(view.cycle.start, view.cycle.end);
-    let off = SPIKE * scatter.limit;
+    let off = (SPIKE * scatter.limit).max(SPIKE_DEVIATIONS * scatter.value);
     let spikes = during.lone_readings(off);
     if view.period > SPIKE_PERIOD
         || spikes < SPIKES
