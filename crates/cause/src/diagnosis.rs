@@ -124,16 +124,21 @@ pub(crate) struct Work<'a> {
 }
 
 impl<'a> Work<'a> {
-    fn new(table: &'a Table, profile: &'a Profile, evidence: &Evidence) -> Self {
+    fn new(table: &'a Table, profile: &'a Profile, evidence: &Evidence, whole: &Tally) -> Self {
         let candidates = candidates::candidates(table, profile);
         let spots = candidates::spots(profile);
-        let looked_for = |sign, place| evidence.counts(profile, sign, place).looked > 0;
-        let supply = looked_for("low-supply", Place::ROOF);
-        let mut pumps = profile.of_kind(SignalKind::Pump);
-        let command = pumps.any(|(ix, _)| looked_for("dropout", Place::signal(ix)));
-        let recorded = |what| match what {
-            Unrecorded::Supply => supply,
-            Unrecorded::PumpCommand => command,
+        let names = evidence.names(profile, spots.iter().map(|spot| (SIGNS[spot.sign].id, spot.place)));
+        let is_pump =
+            |place: Place| place.signal.is_some_and(|ix| profile.signal(ix).kind == SignalKind::Pump);
+        let recorded = |what| {
+            spots.iter().zip(&names).any(|(spot, name)| {
+                let sign = SIGNS[spot.sign].id;
+                let tells = match what {
+                    Unrecorded::Supply => sign == "low-supply",
+                    Unrecorded::PumpCommand => sign == "dropout" && is_pump(spot.place),
+                };
+                tells && whole.counts(sign, *name).looked > 0
+            })
         };
         let leak = |spot: &Spot| candidates::at_most(table.leak[spot.sign], SIGNS[spot.sign].without_cause());
         Work {
@@ -143,7 +148,7 @@ impl<'a> Work<'a> {
             counted: Vec::new(),
             ln_leak: Vec::new(),
             weight: Vec::new(),
-            names: evidence.names(profile, spots.iter().map(|spot| (SIGNS[spot.sign].id, spot.place))),
+            names,
             ln_sound: 0.0,
             table,
             profile,
@@ -235,8 +240,8 @@ fn weights(spots: &[Spot], counts: &[Counts]) -> Vec<f64> {
 /// assert!(diagnosis.is_nothing() && diagnosis.next.is_none());
 /// ```
 pub fn diagnose(table: &Table, profile: &Profile, evidence: &Evidence, results: &[Entered]) -> Diagnosis {
-    let mut work = Work::new(table, profile, evidence);
     let whole = evidence.whole();
+    let mut work = Work::new(table, profile, evidence, &whole);
     work.look_at(&whole);
     let since = since::when(evidence, whole, &mut work);
     work.look_at(&since.tally);

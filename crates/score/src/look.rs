@@ -118,23 +118,24 @@ impl<'a> Lane<'a> {
     /// Standard deviation of the noise from one number to the next, robust against real changes: the median of the
     /// absolute second differences over 0.6745 (normal distribution) and over the root of 6 (their variance for white noise).
     pub fn noise(self) -> f64 {
-        let values = self.points().map(|p| p.1);
-        let triples = values.clone().zip(values.clone().skip(1)).zip(values.skip(2));
-        let mut second: Vec<f64> = triples.map(|((a, b), c)| (a - 2.0 * b + c).abs()).collect();
+        let mut second: Vec<f64> = self.triples().map(|[a, b, c]| (a - 2.0 * b + c).abs()).collect();
         quantile(&mut second, 0.5).unwrap_or(0.0) / (0.674_49 * 6f64.sqrt())
+    }
+
+    /// Each number with its two neighbours.
+    fn triples(self) -> impl Iterator<Item = [f64; 3]> + 'a {
+        let values = self.points().map(|p| p.1);
+        let pairs = values.clone().zip(values.clone().skip(1));
+        pairs.zip(values.skip(2)).map(|((a, b), c)| [a, b, c])
     }
 
     /// Readings that stand off both their neighbours by more than so much, while those agree.
     pub fn lone_readings(self, off: f64) -> usize {
-        let values = self.points().map(|p| p.1);
-        let triples = values.clone().zip(values.clone().skip(1)).zip(values.skip(2));
-        let lone = |((a, b), c): ((f64, f64), f64)| {
-            (b - a).abs() > off
-                && (b - c).abs() > off
-                && (a - b > 0.0) == (c - b > 0.0)
-                && (a - c).abs() < 0.5 * off
+        let lone = |[a, b, c]: &[f64; 3]| {
+            let (from, to) = (b - a, b - c);
+            from.abs() > off && to.abs() > off && from * to > 0.0 && (a - c).abs() < 0.5 * off
         };
-        triples.filter(|triple| lone(*triple)).count()
+        self.triples().filter(lone).count()
     }
 }
 

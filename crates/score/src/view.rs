@@ -78,6 +78,11 @@ impl Step<'_> {
 }
 
 impl<'a> View<'a> {
+    /// How far a signal scatters; `None` where that is not known.
+    pub(crate) fn scatter_of(&self, signal: SignalIx) -> Option<&Scatter> {
+        self.scatter.iter().find(|scatter| scatter.signal == signal)
+    }
+
     pub(crate) fn steps(&self) -> impl Iterator<Item = Step<'a>> + use<'a> {
         let View { profile, cycle, timings, .. } = *self;
         self.runs.iter().map(move |facts| {

@@ -327,7 +327,7 @@ fn share_of(profile: &Profile, kind: SignalKind) -> Option<(f64, f64)> {
 }
 
 fn noisy(view: &View, lane: Lane) -> Option<Finding> {
-    let scatter = view.scatter.iter().find(|scatter| scatter.signal == lane.signal)?;
+    let scatter = view.scatter_of(lane.signal)?;
     let unit = view.profile.signal(lane.signal).unit.symbol;
     let (name, value) = (view.name(lane.signal), scatter.value);
     let (limit, message) = if scatter.is_noise() {
@@ -362,7 +362,7 @@ fn noisy(view: &View, lane: Lane) -> Option<Finding> {
 
 /// Readings by themselves that stand far off.
 fn spiky(view: &View, lane: Lane) -> Option<Finding> {
-    let scatter = view.scatter.iter().find(|scatter| scatter.signal == lane.signal)?;
+    let scatter = view.scatter_of(lane.signal)?;
     let during = lane.within(view.cycle.start, view.cycle.end);
     let off = (SPIKE * scatter.limit).max(SPIKE_DEVIATIONS * scatter.value);
     let spikes = during.lone_readings(off);

@@ -36,7 +36,7 @@ pub(super) fn of_cycle(view: &View, out: &mut Vec<Measure>) {
     for (kind, about) in &ABOUT {
         // Also where it is all noise: that is what is measured.
         let lane = look::lane_of_kind(view.profile, view.cycle, *kind);
-        let known = lane.and_then(|lane| view.scatter.iter().find(|known| known.signal == lane.signal));
+        let known = lane.and_then(|lane| view.scatter_of(lane.signal));
         let observed = match known {
             None => not("fewer than 20 readings fall into the movement"),
             // A scaled median absolute deviation of n normal readings is known to 1.17 / sqrt(2 n) of itself (its
