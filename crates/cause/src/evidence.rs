@@ -271,8 +271,8 @@ impl Tally {
             "slower-cold" => over_all(self.warmth.slope().map(|slope| slope < SLOWER_COLD)),
             "plateau-steady" => over_all(self.plateau.is_above(STEADY_PLATEAU)),
             "plateau-falls" => over_all(self.plateau.fit().map(|(slope, error)| slope + 2.0 * error < FALLS)),
-            "stops-cold" => over_all(self.stops.slope().map(|slope| slope < 0.0)),
-            "stops-warm" => over_all(self.stops.slope().map(|slope| slope > 0.0)),
+            "stops-cold" => over_all(self.stops.slope_of_yes_or_no().map(|slope| slope < 0.0)),
+            "stops-warm" => over_all(self.stops.slope_of_yes_or_no().map(|slope| slope > 0.0)),
             "drop-steady" => over_all(self.drop.is_above(STEADY_DROP)),
             "slow-only-cold" => {
                 let Split { cold, cold_slow, warm, warm_slow } = self.cold;
@@ -323,6 +323,12 @@ impl Tally {
             (0..10).for_each(|n| line.add(5.0 + 2.0 * f64::from(n), 0.2 * slope * f64::from(n)));
             line
         };
+        // Of the ten, the first or the last five are so.
+        let either = |last: bool| {
+            let mut line = Line::default();
+            (0..10).for_each(|n| line.add(5.0 + 2.0 * f64::from(n), f64::from(u8::from((n >= 5) == last))));
+            line
+        };
         match (sign, looked, seen) {
             ("slower-warm", 0, _) => self.warmth = Line::default(),
             ("slower-warm", _, 1..) => self.warmth = line(2.0),
@@ -338,8 +344,8 @@ impl Tally {
                 }
             }
             ("plateau-falls", _, 1..) => self.plateau = line(-1.0),
-            ("stops-cold", _, 1..) => self.stops = line(-1.0),
-            ("stops-warm", _, 1..) => self.stops = line(1.0),
+            ("stops-cold", _, 1..) => self.stops = either(false),
+            ("stops-warm", _, 1..) => self.stops = either(true),
             ("plateau-steady", _, 1..) => self.plateau = line(0.0),
             ("drop-steady", ..) => self.drop = line(if seen > 0 { 0.0 } else { -1.0 }),
             ("slow-only-cold", ..) => {
@@ -383,6 +389,9 @@ const FALLS: f64 = 0.5 * STEADY_PLATEAU;
 /// So many cycles, over so many kelvin (standard deviation), before a slope means anything.
 const LINE_CYCLES: f64 = 6.0;
 const LINE_SPREAD: f64 = 2.0;
+
+/// Cycles of either kind before what they differ by means anything. Judgment.
+const EITHER: f64 = 3.0;
 
 /// A step against the others of the roof. Judgment, as are the next two.
 const THAN_OTHERS: f64 = 1.2;
@@ -459,6 +468,11 @@ impl Line {
         self.fit().map(|(slope, error)| if slope.abs() > 3.0 * error { slope } else { 0.0 })
     }
 
+    /// The same of what is either so (1) or not (0), where both came often enough: one odd cycle makes no relation.
+    fn slope_of_yes_or_no(&self) -> Option<f64> {
+        self.slope().filter(|_| self.y.min(self.n - self.y) >= EITHER)
+    }
+
     /// Whether the slope per 10 lies above a limit, where it lies at least half of its standard error off it: likelier so
     /// than not by two to one.
     fn is_above(&self, limit: f64) -> Option<bool> {
@@ -499,5 +513,12 @@ mod tests {
             noise.add(f64::from(n), if n % 2 == 0 { 0.3 } else { -0.3 });
         }
         assert_eq!(noise.slope(), Some(0.0));
+        let stopped = |times: u32| {
+            let mut line = Line::default();
+            (0..20).for_each(|n| line.add(f64::from(n), f64::from(u8::from(n < times))));
+            line.slope_of_yes_or_no()
+        };
+        assert!(stopped(8).is_some_and(|slope| slope < 0.0));
+        assert_eq!(stopped(19), None, "but for one cycle all of them");
     }
 }

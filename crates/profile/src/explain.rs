@@ -111,6 +111,9 @@ fn step(profile: &Profile, number: usize, phase: &Phase) -> String {
     if let Some(give_up) = phase.give_up {
         out += &format!(", the unit gives up after {} s", short(give_up.value()));
     }
+    if let Some(pressure) = phase.pressure {
+        out += &format!(", moves at {} bar", short(pressure.value()));
+    }
     out.push('\n');
     let cylinders: Vec<String> = phase
         .cylinders

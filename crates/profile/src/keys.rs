@@ -284,6 +284,12 @@ pub const KEYS: &[Key] = &[
         "Setting of the relief valve.",
     ),
     key(
+        "hydraulics.hold_s",
+        number("s", 0.1, 100_000.0),
+        Means("not known: a pressure that is gone in seconds is weighed by itself"),
+        "Time constant with which the pressure falls after the drive on a sound roof, at reference oil temperature: after this long 37 % are left.",
+    ),
+    key(
         "hydraulics.cylinder",
         Tables { from: 0, to: 64 },
         Unjudged("weak-pump can't be judged by volume"),
@@ -415,6 +421,12 @@ pub const KEYS: &[Key] = &[
         number("s", 0.01, 36_000.0),
         Means("not known"),
         "The control unit gives up after this long.",
+    ),
+    key(
+        "opening.pressure_bar",
+        number("bar", 0.5, 700.0),
+        Means("not known: at first the steps' pressures are held against each other"),
+        "Mean pressure while the step's mechanism moves, on a sound roof at reference oil temperature and voltage.",
     ),
     key(
         "opening.cylinders",

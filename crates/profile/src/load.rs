@@ -128,8 +128,8 @@ fn build(root: &Table<'_>, text: &str, problems: &mut Problems) -> Profile {
         notes: root.text("notes").unwrap_or_default().to_owned(),
         permissions: permissions(root, &names, problems),
         chains: chains(root, &names, problems),
-        opening: sequence::steps(root, Direction::Opening, &names, &hydraulics.cylinders, problems),
-        closing: sequence::steps(root, Direction::Closing, &names, &hydraulics.cylinders, problems),
+        opening: sequence::steps(root, Direction::Opening, &names, &hydraulics, problems),
+        closing: sequence::steps(root, Direction::Closing, &names, &hydraulics, problems),
         signals,
         timing,
         reference,
@@ -173,6 +173,7 @@ fn hydraulics(table: Option<Table<'_>>, problems: &mut Problems) -> Hydraulics {
         pump_delivery: table.number("pump_delivery_l_min").map(LitresPerMinute),
         pump_pistons: table.number("pump_pistons").map(|n| n as u32),
         relief: table.number("relief_bar").map(Bar),
+        hold: table.number("hold_s").map(Seconds),
         cylinders: cylinders(&table, problems),
     }
 }

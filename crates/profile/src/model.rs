@@ -224,6 +224,8 @@ pub struct Hydraulics {
     pub pump_pistons: Option<u32>,
     /// Setting of the relief valve.
     pub relief: Option<Bar>,
+    /// Time constant with which the pressure falls after the drive on a sound roof, at reference oil temperature.
+    pub hold: Option<Seconds>,
     /// The cylinders.
     pub cylinders: Vec<Cylinder>,
 }
@@ -320,6 +322,8 @@ pub struct Phase {
     pub limit: Seconds,
     /// The control unit gives up after this long, where it is known.
     pub give_up: Option<Seconds>,
+    /// Mean pressure while its mechanism moves, on a sound roof at reference oil temperature and voltage, where it is known.
+    pub pressure: Option<Bar>,
     /// Cylinders that move: place in [`Hydraulics::cylinders`], and whether they extend.
     pub cylinders: Vec<(usize, bool)>,
 }

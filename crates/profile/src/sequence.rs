@@ -1,11 +1,11 @@
 //! The `[[opening]]` and `[[closing]]` tables, and what can be told from the finished sequences.
 
-use foldwatch_units::{Direction, Seconds};
+use foldwatch_units::{Bar, Direction, Seconds};
 
 use crate::expr::Expr;
 use crate::keys::LIMIT_OVER_EXPECTED;
 use crate::load::suggestion;
-use crate::model::{Cylinder, Phase, Profile, SignalIx, SignalKind};
+use crate::model::{Cylinder, Hydraulics, Phase, Profile, SignalIx, SignalKind};
 use crate::names::Names;
 use crate::problem::Problems;
 use crate::shape::{Table, shortened};
@@ -14,12 +14,12 @@ pub(crate) fn steps(
     root: &Table<'_>,
     direction: Direction,
     names: &Names<'_>,
-    cylinders: &[Cylinder],
+    hydraulics: &Hydraulics,
     problems: &mut Problems,
 ) -> Vec<Phase> {
     let mut out: Vec<Phase> = Vec::new();
     for table in root.tables(direction.as_str()) {
-        let step = step(&table, names, cylinders, problems);
+        let step = step(&table, names, hydraulics, problems);
         if !step.name.is_empty() && out.iter().any(|other| other.name == step.name) {
             let found = format!("`{}` is there twice in {direction}", shortened(&step.name));
             problems.wrong(table.place("name"), table.shown("name"), found, "give each step its own name");
@@ -29,7 +29,7 @@ pub(crate) fn steps(
     out
 }
 
-fn step(table: &Table<'_>, names: &Names<'_>, cylinders: &[Cylinder], problems: &mut Problems) -> Phase {
+fn step(table: &Table<'_>, names: &Names<'_>, hydraulics: &Hydraulics, problems: &mut Problems) -> Phase {
     let expected = table.number("expected_s");
     // A whole number of milliseconds, so that 1.3 x 5 s prints as 6.5 s.
     let default_limit = expected.map(|s| (s * LIMIT_OVER_EXPECTED * 1000.0).round() / 1000.0);
@@ -47,6 +47,17 @@ fn step(table: &Table<'_>, names: &Names<'_>, cylinders: &[Cylinder], problems: 
             );
         }
     }
+    let pressure = table.number("pressure_bar").map(Bar);
+    if let (Some(pressure), Some(relief)) = (pressure, hydraulics.relief)
+        && pressure >= relief
+    {
+        problems.wrong(
+            table.place("pressure_bar"),
+            table.shown("pressure_bar"),
+            format!("at {pressure} the relief valve is open, it is set to {relief}"),
+            "give the mean while the mechanism moves, or leave it out",
+        );
+    }
     Phase {
         name: table.text("name").unwrap_or_default().to_owned(),
         valves: names.listed(table, "valves", &[SignalKind::Valve], problems),
@@ -56,7 +67,8 @@ fn step(table: &Table<'_>, names: &Names<'_>, cylinders: &[Cylinder], problems: 
         expected: Seconds(expected.unwrap_or_default()),
         limit: Seconds(limit.or(default_limit).unwrap_or_default()),
         give_up: give_up.map(Seconds),
-        cylinders: moves(table, cylinders, problems),
+        pressure,
+        cylinders: moves(table, &hydraulics.cylinders, problems),
     }
 }
 

@@ -27,6 +27,11 @@ fn check(old: &str, new: &str, expected: &[&str]) {
 #[test]
 fn what_two_keys_say_must_agree() {
     check("limit_s = 8", "limit_s = 6", &["opening.limit_s: 6 s is not more than `expected_s`, 6.3 s"]);
+    check(
+        "pressure_bar = 70",
+        "pressure_bar = 180",
+        &["opening.pressure_bar: at 180 bar the relief valve is open"],
+    );
     check("give_up_s = 12", "give_up_s = 6.3", &["opening.give_up_s: 6.3 s is not more"]);
     check("rod_mm = 10", "rod_mm = 20", &["hydraulics.cylinder.rod_mm: a rod of 20 mm does not fit"]);
     check("viscosity_100c_mm2_s = 2.7", "viscosity_100c_mm2_s = 27", &["oil gets thinner"]);

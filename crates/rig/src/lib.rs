@@ -37,6 +37,7 @@ mod sim;
 mod solver;
 mod truth;
 mod unit;
+mod vary;
 mod wire;
 pub mod write;
 

@@ -111,8 +111,8 @@ pub struct MoveParams {
 
 impl RigParams {
     /// Rules, in short: the winding from the inrush, the motor constant from running current and supply, the
-    /// displacement from the delivery; load pressures around 45 % of the relief setting, as far as the motor's power
-    /// at running current allows; volumes so that a step takes the time the profile expects.
+    /// displacement from the delivery; load pressures as stated, or around 45 % of the relief setting, as far as the motor's
+    /// power at running current allows; volumes so that a step takes the time the profile expects.
     pub fn from_profile(profile: &Profile, layout: &Layout) -> RigParams {
         let e = &profile.electrics;
         let h = &profile.hydraulics;
@@ -166,9 +166,9 @@ impl RigParams {
             relief_g: delivery / (0.05 * relief_pa),
             volume,
             air,
-            // 50 s from full to a third of the pressure; what gas there is slows the end of it. So nothing is left after
-            // 7 minutes (common practice, no source).
-            leak: stiff / 50.0 * mu,
+            // As stated, or 50 s from full to a third of the pressure; what gas there is slows the end of it. So nothing is
+            // left after 7 minutes (common practice, no source).
+            leak: stiff / h.hold.map_or(50.0, |s| s.0) * mu,
             c_oil_jk: 1.65e6 * fill + 600.0,
             tau_oil_s: 2400.0,
             fill,
@@ -215,7 +215,13 @@ impl RigParams {
                             let swept = delivery * (0.9 * time).max(time - 0.1) / span;
                             // Loads differ from step to step, in a fixed order of our own.
                             let share = [1.0, 0.82, 1.12, 0.92, 1.06][(k + m.axis) % 5];
-                            let load = if phase.pump { 0.8 * typical_pa * share } else { 15e5 };
+                            let stated = phase.pressure.map(|p| (p.0 * 1e5).min(0.9 * relief_pa));
+                            let load = match stated {
+                                _ if !phase.pump => 15e5,
+                                // Less what friction and damping take, below.
+                                Some(pa) => ((pa - 0.1 * typical_pa) / 1.2).max(0.1 * typical_pa),
+                                None => 0.8 * typical_pa * share,
+                            };
                             let lean = if (k + m.axis) % 2 == 0 { 0.3 } else { -0.25 };
                             let omega = (120.0 / time).clamp(25.0, 150.0);
                             let inertia = if phase.pump {

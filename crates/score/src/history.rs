@@ -1,5 +1,6 @@
 //! What was learned from one car's earlier cycles. Its size does not grow with their number.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use foldwatch_physics::expect::{self, Expectation};
@@ -68,18 +69,24 @@ struct PairHistory {
 struct Load(Expectation);
 
 impl Load {
-    /// Begun with the first cycle's value, which may be a quarter off.
-    fn begin(profile: &Profile, first: f64) -> Load {
+    /// Begun with what the profile states, from which sound roofs differ as they do in their times; or else with the first
+    /// cycle's value, which may be a quarter off.
+    fn begin(profile: &Profile, stated: Option<f64>, first: f64) -> Load {
         let prior = expect::Prior {
-            level_sd: 0.25,
+            level_sd: if stated.is_some() { expect::Prior::default().level_sd } else { 0.25 },
             // Neither pressure nor current goes with the supply for sure, whichever way.
             supply: expect::Belief { mean: 0.0, sd: 0.4 },
             // Cold oil takes pressure to be moved; how much is the roof's own.
             viscosity: expect::Belief { mean: 0.08, sd: 0.12 },
             ..expect::Prior::default()
         };
-        Load(Expectation::with_prior(Seconds(first), timing::reference(profile), prior))
+        Load(Expectation::with_prior(Seconds(stated.unwrap_or(first)), timing::reference(profile), prior))
     }
+}
+
+/// What the profile states of a load, by the measure's name.
+fn stated(profile: &Profile, phase: PhaseRef, what: &str) -> Option<f64> {
+    phase.of(profile).pressure.filter(|_| what == "mean-pressure").map(|bar| bar.0)
 }
 
 /// What a step usually needs under some conditions.
@@ -89,6 +96,8 @@ pub(crate) struct Needed {
     pub median: f64,
     /// The chance that a sound cycle needs more than it did this time.
     pub tail: f64,
+    /// By enough cycles of this car; else by what the profile states.
+    pub learned: bool,
 }
 
 /// Movements after which two end positions are taken to exclude each other. Two of each direction.
@@ -152,7 +161,42 @@ impl History {
         self.usual.get(what)
     }
 
-    /// What a step usually needs of pressure or current, once enough cycles were seen.
+    /// What is expected of a step's load: by what was learned, or else by what the profile states.
+    fn load(&self, profile: &Profile, phase: PhaseRef, what: &str) -> Option<Cow<'_, Expectation>> {
+        let stated = stated(profile, phase, what);
+        let known = self.steps.get(&step_key(profile, phase)).and_then(|step| step.loads.get(what));
+        let known = known.map(|Load(known)| known);
+        match stated {
+            None => known.map(Cow::Borrowed),
+            // What was learned against another statement is of no use.
+            Some(bar) => {
+                let fits = |known: &&Expectation| known.is_for(Seconds(bar), &timing::reference(profile));
+                Some(
+                    known
+                        .filter(fits)
+                        .map_or_else(|| Cow::Owned(Load::begin(profile, stated, bar).0), Cow::Borrowed),
+                )
+            }
+        }
+    }
+
+    /// A step's mean pressure over what the profile states, as it would be at reference conditions, with the relative
+    /// standard uncertainty of that correction; `None` where the profile states none.
+    pub(crate) fn against_stated(
+        &self,
+        profile: &Profile,
+        phase: PhaseRef,
+        conditions: timing::Conditions,
+        bar: f64,
+    ) -> Option<(f64, f64)> {
+        let what = "mean-pressure";
+        let stated = stated(profile, phase, what)?;
+        let conditions = expect::Conditions { oil_temperature: conditions.oil, supply: conditions.supply };
+        let corrected = self.load(profile, phase, what)?.at_reference(conditions, Seconds(bar));
+        Some((corrected.time.0 / stated, corrected.relative_u))
+    }
+
+    /// What a step usually needs of pressure or current, once enough cycles were seen or where the profile states it.
     pub(crate) fn needed(
         &self,
         profile: &Profile,
@@ -165,13 +209,14 @@ impl History {
         if !(now.is_finite() && now > 0.0) {
             return None;
         }
-        let Load(known) = self.steps.get(&step_key(profile, phase))?.loads.get(what)?;
-        if known.cycles() < timing::ENOUGH_CYCLES {
+        let known = self.load(profile, phase, what)?;
+        let learned = known.cycles() >= timing::ENOUGH_CYCLES;
+        if !learned && stated(profile, phase, what).is_none() {
             return None;
         }
         let conditions = expect::Conditions { oil_temperature: conditions.oil, supply: conditions.supply };
         let predicted = known.predict(conditions);
-        Some(Needed { median: predicted.median.0, tail: predicted.tail(Seconds(now)) })
+        Some(Needed { median: predicted.median.0, tail: predicted.tail(Seconds(now)), learned })
     }
 
     /// Usual time from the stop to the confirmation, in seconds, once it is known.
@@ -297,7 +342,13 @@ impl History {
         };
         for id in LOADS {
             if let Some(value) = of_run(id).filter(|value| *value > 0.0) {
-                let load = step.loads.entry((*id).to_owned()).or_insert_with(|| Load::begin(profile, value));
+                let stated = stated(profile, run.phase, id);
+                let begin = || Load::begin(profile, stated, value);
+                let load = step.loads.entry((*id).to_owned()).or_insert_with(begin);
+                // The profile's pressure was changed.
+                if stated.is_some_and(|bar| !load.0.is_for(Seconds(bar), &timing::reference(profile))) {
+                    *load = begin();
+                }
                 load.0.observe(conditions, Seconds(value));
             }
         }

@@ -75,6 +75,7 @@ pub fn profile() -> Profile {
         expected: Seconds(expected),
         limit: Seconds(expected * 1.5),
         give_up: Some(Seconds(expected * 3.0)),
+        pressure: None,
         cylinders,
     };
     Profile {
@@ -96,6 +97,7 @@ pub fn profile() -> Profile {
             pump_delivery: Some(LitresPerMinute(0.3)),
             pump_pistons: Some(5),
             relief: Some(Bar(RELIEF)),
+            hold: None,
             fill: Some(Millilitres(420.0)),
             cylinders: vec![
                 Cylinder {

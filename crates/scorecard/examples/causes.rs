@@ -1,7 +1,7 @@
 //! Plays a week with each kind of fault on each shipped roof, and prints how well the causes were told: for each week the
 //! fault, the right cause's rank, the squared error of the probabilities, the largest change of anything measured against
 //! the same week without the fault (ln), and the causes told. A fault that changes nothing by 10 % can't be seen: a
-//! profile's figures come from few roofs, which differ by that (judgment).
+//! profile's figures come from few roofs, which differ by that (judgment). Each week is another roof of its kind.
 //!
 //! `cargo run --release -p foldwatch-scorecard --example causes -- [SEED] [all|KIND] [from the cycle]`: without the last, it
 //! is wrong from the first cycle on, and nothing usual is known of the car.
@@ -33,6 +33,8 @@ fn main() {
             let mut rng = rand_pcg::Pcg64Mcg::seed_from_u64(seed * 1000 + n as u64);
             let fault = kind.and_then(|kind| draw(&profile, kind, &mut rng)).map(|f| f.from_cycle(from));
             let mut scenario = Scenario::week(&profile, seed);
+            // No two roofs of a kind are alike, and the profile's figures are those of the kind.
+            scenario.params = scenario.params.varied(&mut rng);
             scenario.faults = fault.into_iter().collect();
             let played = match foldwatch_scorecard::play(&scenario, &logger) {
                 Ok(played) => played,

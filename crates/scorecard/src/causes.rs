@@ -205,8 +205,12 @@ mod tests {
         assert!(brier(&roof, None, &sound) < 0.02);
 
         let switch = roof.find("roof_stowed").unwrap();
+        let lid = PhaseRef { direction: Direction::Closing, index: 0 };
         for (kind, target) in [
             (FaultKind::HighResistanceEarth, Target::System),
+            // Told by what the profile states: the pressure of the lightest step, and how long pressure is held.
+            (FaultKind::Friction, Target::Step(lid)),
+            (FaultKind::ExternalLeak, Target::System),
             (FaultKind::SwitchNever, Target::Signal(switch)),
         ] {
             let fault = Fault::new(kind, target, 0.8);

@@ -41,6 +41,7 @@ fn phase(name: &str, valve: &str, confirm: Expr, expected: f64) -> Phase {
         expected: Seconds(expected),
         limit: Seconds(expected * 1.3),
         give_up: Some(Seconds(10.0)),
+        pressure: None,
         cylinders: Vec::new(),
     }
 }

@@ -13,34 +13,46 @@ const NEAR_RELIEF: f64 = 0.7;
 const HEAVIER: f64 = 1.4;
 /// The same where it is only a trace.
 const SOMEWHAT_HEAVIER: f64 = 1.15;
+/// The same against what the profile states of the step: sound roofs of a kind differ by some percent.
+const HEAVIER_THAN_STATED: f64 = 1.35;
+const SOMEWHAT_HEAVIER_THAN_STATED: f64 = 1.15;
 /// Seconds by which a step is longer and the next one shorter, and how well the two must agree.
 const HANDED_OVER: f64 = 0.2;
 const AGREE: std::ops::Range<f64> = 0.55..1.8;
+/// How far a step of a sound roof may be off the others against the profile.
+const TIMES_HOLD: f64 = 0.04;
 
 impl Eye<'_> {
-    /// The pressure that each step needs, against the others.
-    fn loads_against_each_other(&mut self) {
+    /// The pressure that each step needs: against what the profile states of it, or else against the other steps.
+    fn loads(&mut self) {
         if self.sound(SignalKind::Pressure).is_none() {
             return;
         }
         let whole = self.judged.runs.iter().filter(|f| f.cut.is_none() && !f.part && f.motion.is_some());
-        let loads: Vec<(PhaseRef, f64)> = whole
+        let loads: Vec<(PhaseRef, usize, f64)> = whole
             .map(|f| (self.cycle.phases[f.run].phase, f.run))
             .filter(|(phase, _)| phase.of(self.profile).pump)
-            .filter_map(|(phase, run)| Some((phase, self.measure("mean-pressure", Some(run))?)))
+            .filter_map(|(phase, run)| Some((phase, run, self.measure("mean-pressure", Some(run))?)))
             .collect();
-        if loads.len() < 3 {
-            return;
-        }
-        for (n, (phase, bar)) in loads.iter().enumerate() {
-            let others = loads.iter().enumerate().filter(|(m, _)| *m != n).map(|(_, load)| load.1);
-            let Some(usual) = quantile(others, 0.5) else { continue };
-            let signs = ["heavier-than-others", "somewhat-heavier"];
-            let limits = [HEAVIER * usual, SOMEWHAT_HEAVIER * usual];
-            self.put_by_degree(signs, Place::step(*phase), *bar, limits);
+        for (n, (phase, run, bar)) in loads.iter().enumerate() {
+            let place = Place::step(*phase);
+            let others = loads.iter().enumerate().filter(|(m, _)| *m != n).map(|(_, load)| load.2);
+            let usual = quantile(others, 0.5).filter(|_| loads.len() >= 3);
+            let heavy = if let Some(share) = self.measure("pressure-against-profile", Some(*run)) {
+                let signs = ["heavier-than-stated", "somewhat-heavier-than-stated"];
+                let limits = [HEAVIER_THAN_STATED, SOMEWHAT_HEAVIER_THAN_STATED];
+                self.put_by_degree(signs, place, share, limits);
+                share > HEAVIER_THAN_STATED
+            } else if let Some(usual) = usual {
+                let signs = ["heavier-than-others", "somewhat-heavier"];
+                self.put_by_degree(signs, place, *bar, [HEAVIER * usual, SOMEWHAT_HEAVIER * usual]);
+                *bar > HEAVIER * usual
+            } else {
+                false
+            };
             // The heaviest step of a sound roof may well be near the relief setting, so it tells something only of a heavy one.
-            if let Some(relief) = self.profile.hydraulics.relief.filter(|_| *bar > limits[0]) {
-                self.put("near-relief", Place::step(*phase), *bar > NEAR_RELIEF * relief.0);
+            if let Some(relief) = self.profile.hydraulics.relief.filter(|_| heavy) {
+                self.put("near-relief", place, *bar > NEAR_RELIEF * relief.0);
             }
         }
     }
@@ -59,7 +71,7 @@ impl Eye<'_> {
                 ratios.push((timing.phase, timing.corrected.0 / phase.expected.0));
             }
         }
-        self.loads_against_each_other();
+        self.loads();
         let Some(usual) = quantile(ratios.iter().map(|r| r.1), 0.5).filter(|_| ratios.len() >= 3) else {
             return (None, ratios);
         };
@@ -72,6 +84,11 @@ impl Eye<'_> {
             }
             let (more, less) = ((slow - usual) * a.expected.0, (usual - fast) * b.expected.0);
             let handed = more > HANDED_OVER && less > 0.0 && AGREE.contains(&(less / more));
+            // How much shorter a long step was is known no better than its time in the profile.
+            let unclear = more > HANDED_OVER && TIMES_HOLD * b.expected.0 > 0.5 * more;
+            if unclear && !handed {
+                continue;
+            }
             // The last part of the confirmation is what was waited for.
             let run = self.cycle.phases.iter().find(|run| run.phase == here);
             let Some(confirmed) = run.and_then(|run| run.confirmed_at) else { continue };

@@ -3,7 +3,7 @@
 use foldwatch_profile::SignalKind;
 use foldwatch_score::GONE;
 use foldwatch_segment::{DriveSpan, Outcome};
-use foldwatch_units::Seconds;
+use foldwatch_units::{Celsius, Seconds};
 
 use crate::line;
 use crate::observe::{Eye, oil};
@@ -15,6 +15,8 @@ use crate::trace::{mean, period, quantile};
 const SHORT_HOLD: f64 = 1.0 / 20.0;
 /// And at once is an eighth of that.
 const AT_ONCE: f64 = SHORT_HOLD / 8.0;
+/// The same as a share of what the profile states of a sound roof: these differ by a factor of two.
+const SHORTER_THAN_STATED: f64 = 0.3;
 /// Share of the profile's inrush current. Battery, feed, earth and brushes lie in its way, and nothing else.
 const WEAK_START: f64 = 0.83;
 /// Rows farther apart miss the inrush; and beyond the second its top, half a period of a current that goes down with the
@@ -109,14 +111,17 @@ impl Eye<'_> {
         let held = self.measure("hold-at-least", None);
         if let Some(seconds) = hold.or(held) {
             self.put("leak-down", roof, self.found("leak-down"));
-            let short = SHORT_HOLD * profile.timing.tail.0;
+            let (sign, short) = match self.stated_hold() {
+                Some(stated) => ("shorter-hold-than-stated", SHORTER_THAN_STATED * stated),
+                None => ("short-hold", SHORT_HOLD * profile.timing.tail.0),
+            };
             // What a held load leaves standing is not lost.
             let goes = self.measure("hold-left", None).is_some_and(|left| left <= GONE);
             let shows = hold.is_some_and(|tau| tau < short) && goes;
             // What stops half-way hangs on other valves than what stands at its end.
             if cycle.outcome != Outcome::Stopped {
                 if hold.is_some() || seconds >= short {
-                    self.put("short-hold", roof, shows);
+                    self.put(sign, roof, shows);
                 }
                 if shows {
                     self.put("gone-at-once", roof, seconds < AT_ONCE * profile.timing.tail.0);
@@ -136,6 +141,17 @@ impl Eye<'_> {
         }
         self.pressure_after_start();
         self.ceiling();
+    }
+
+    /// The time constant that the profile states, in seconds, with the oil as warm as it was: what creeps through gaps goes with
+    /// 1 / viscosity (laminar gap flow, any hydraulics handbook).
+    fn stated_hold(&self) -> Option<f64> {
+        let stated = self.profile.hydraulics.hold?;
+        let of = foldwatch_score::oil(self.profile);
+        let nu = |celsius: Celsius| of.viscosity(celsius).0;
+        let reference = self.profile.reference.oil_temperature;
+        let now = oil(self.judged).map_or(reference, Celsius);
+        Some(stated.0 * nu(now) / nu(reference)).filter(|seconds| seconds.is_finite())
     }
 
     /// Whether all valves had let go while the pump ran on; `None` where it did not, or the last step had none.

@@ -79,5 +79,5 @@ pub fn lane_bytes(state: &LaneState) -> Option<Vec<u8>> {
 /// Who wrote a lane's state. The number goes up with every change to what a lane remembers, or to what that means: its bytes do not say
 /// themselves what they are.
 fn version() -> String {
-    concat!("foldwatch ", env!("CARGO_PKG_VERSION"), "/6").to_owned()
+    concat!("foldwatch ", env!("CARGO_PKG_VERSION"), "/7").to_owned()
 }

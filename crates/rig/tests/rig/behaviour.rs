@@ -4,7 +4,7 @@ use foldwatch_profile::SignalKind;
 use foldwatch_rig::{Operator, Scenario, TrueOutcome, Use};
 use foldwatch_units::{Direction, Micros, Seconds};
 
-use crate::{FIVE, all_profiles, profile, quick};
+use crate::{FIVE, all_profiles, mean, profile, quick};
 
 /// One use of the first roof.
 fn one(operator: Operator) -> Scenario {
@@ -193,4 +193,47 @@ fn a_week_is_about_forty_cycles_at_changing_temperatures() {
     assert!(high - low > 6.0, "{low} to {high}");
     let year = Scenario::year(&profile(FIVE), 4);
     assert!(year.uses.len() > 500 && year.end - year.start == Seconds(365.0 * 86_400.0));
+}
+
+/// Mean pressure of the steps of a cycle that are long enough for one, over the profile's.
+fn pressures(scenario: Scenario) -> Vec<f64> {
+    let profile = scenario.profile.clone();
+    let run = quick(scenario);
+    let steps = run.cycles[0].phases.iter().zip(profile.sequence(run.cycles[0].direction));
+    let long = steps.filter(|(_, step)| step.expected.0 > 3.0);
+    long.filter_map(|(phase, step)| {
+        let (from, until) = (phase.start_us + Seconds(0.5), phase.end_us - Seconds(0.2));
+        Some(mean(&run.within(SignalKind::Pressure, from, until)) / step.pressure?.0)
+    })
+    .collect()
+}
+
+#[test]
+fn sound_roofs_move_at_their_profiles_pressures() {
+    for profile in all_profiles() {
+        let mut heavier = profile.clone();
+        for step in heavier.opening.iter_mut() {
+            step.pressure = step.pressure.map(|bar| bar * 1.3);
+        }
+        for profile in [profile, heavier] {
+            let mut scenario = Scenario::cycles(&profile, 1, 1);
+            scenario.sample_rate_hz = 20.0;
+            let shares = pressures(scenario);
+            assert!(shares.len() >= 3 || profile.opening.iter().all(|step| step.pressure.is_none()));
+            assert!(shares.iter().all(|share| (share - 1.0).abs() < 0.06), "{}: {shares:?}", profile.id);
+        }
+    }
+}
+
+#[test]
+fn no_two_roofs_of_a_kind_are_alike() {
+    let another = |seed: u64| {
+        let mut scenario = one(Operator::Hold);
+        scenario.params =
+            scenario.params.varied(&mut <rand_pcg::Pcg64Mcg as rand::SeedableRng>::seed_from_u64(seed));
+        pressures(scenario)
+    };
+    let (a, b) = (another(1), another(2));
+    assert!(a.iter().zip(&b).all(|(a, b)| a != b), "{a:?} {b:?}");
+    assert!(a.iter().chain(&b).all(|share| (share - 1.0).abs() < 0.3), "{a:?} {b:?}");
 }

@@ -11,18 +11,23 @@ use crate::{Finding, View, Weight};
 static ABOUT: About = About {
     id: "heavy-going",
     title: "Goes heavily",
-    meaning: "The step needed more pressure, or more motor current, than it usually does on this car under such conditions. \
+    meaning: "The step needed more pressure, or more motor current, than it usually does on this car, or than its profile states, under such conditions. \
               A pump that displaces its oil keeps its pace: friction shows here long before the step gets slow.",
     inspect: "What moves in this step: hinges, guides, latches, seals that rub, something in the way. Feel for play and dryness \
               with the roof supported.",
     limit_origin: "The car's own record, at least four cycles of the step, with oil temperature and supply accounted for: a \
-                   chance below 1 in 10 000, and at least 15 % more (judgment: wind and parking slope make some percent).",
+                   chance below 1 in 10 000, and at least 15 % more (judgment: wind and parking slope make some percent). Before \
+                   that, where the profile states a pressure, half as much again (judgment: sound roofs of a kind differ by a \
+                   tenth).",
 };
 
 /// Chance, given all earlier cycles, below which a load is out of the ordinary; as for slow-phase.
 const RARE: f64 = 1e-4;
 /// Below this share more, wind or a slope would do. Judgment.
 const RELEVANT: f64 = 0.15;
+
+/// The same against the profile's pressure. Judgment: sound roofs of a kind differ by a tenth.
+const BEYOND_ITS_KIND: f64 = 0.5;
 
 /// Share of the usual time before which a mechanism that stands has not arrived. Judgment: a warm pump gains some percent, and
 /// a way that gets heavier towards its end looks like a stop some time before it.
@@ -52,7 +57,9 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
         let needed = view.history.needed(view.profile, step.run.phase, id, conditions, now)?;
         let more = now / needed.median - 1.0;
         let signal = view.lane(kind)?.signal;
-        (needed.tail < RARE && more >= RELEVANT).then_some((now, needed, more, signal, unit))
+        let is_heavy =
+            if needed.learned { needed.tail < RARE && more >= RELEVANT } else { more >= BEYOND_ITS_KIND };
+        is_heavy.then_some((now, needed, more, signal, unit))
     };
     // Pressure says it more directly than the current that follows it.
     let (now, needed, more, signal, unit): (f64, _, f64, SignalIx, _) =
@@ -68,13 +75,13 @@ fn judge(view: &View, step: &Step) -> Option<Finding> {
         until: Some(step.run.end),
         value: now,
         unit,
-        limit: Some(needed.median * (1.0 + RELEVANT)),
-        sure: (1.0 - needed.tail).min(0.97),
+        limit: Some(needed.median * (1.0 + if needed.learned { RELEVANT } else { BEYOND_ITS_KIND })),
+        sure: if needed.learned { (1.0 - needed.tail).min(0.97) } else { 0.8 },
         message: format!(
-            "`{}` needed {now:.0} {unit} of {what} while moving, {:.0} % more than this car's usual {:.0} {unit} under such \
-             conditions.",
+            "`{}` needed {now:.0} {unit} of {what} while moving, {:.0} % more than {} {:.0} {unit} under such conditions.",
             step.phase.name,
             100.0 * more,
+            if needed.learned { "this car's usual" } else { "the profile's" },
             needed.median,
         ),
     })
@@ -146,6 +153,27 @@ mod tests {
         assert_eq!(later(98.0).kinds_after(&history), ["heavy-going"]);
         let few = Sketch::healthy(Opening).repeated(3);
         assert!(later(98.0).kinds_after(&few).is_empty());
+    }
+
+    #[test]
+    fn what_the_profile_states_counts_from_the_first_cycle_on() {
+        let stated = |s: &mut Sketch| {
+            let steps = s.profile.opening.iter_mut().chain(&mut s.profile.closing);
+            steps.for_each(|phase| phase.pressure = Some(foldwatch_units::Bar(70.0)));
+        };
+        let first = |bar: f64| {
+            Sketch::healthy(Opening).with(|s| {
+                stated(s);
+                s.acts[1].bar = bar;
+            })
+        };
+        assert!(first(84.0).kinds().is_empty(), "sound roofs differ");
+        let found = first(130.0).only("heavy-going");
+        assert!(found.message.contains("more than the profile's 70 bar"), "{}", found.message);
+        // A car that goes a little heavier than its kind is known by it.
+        let history = first(84.0).repeated(12);
+        assert_eq!(later(112.0).with(stated).kinds_after(&history), ["heavy-going"]);
+        assert!(later(88.0).with(stated).kinds_after(&history).is_empty());
     }
 
     #[test]

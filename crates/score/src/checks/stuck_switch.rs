@@ -85,6 +85,8 @@ fn closed_before_its_step<'a>(view: &View<'a>, signal: SignalIx) -> Option<Reaso
             required(&step.phase.confirm).contains(&(signal, true))
                 && state_before(view.profile, step.run.phase, signal) != Some(true)
                 && moved(step)
+                // What stood at its stop from the beginning was there, as the switch said.
+                && step.facts.stall.is_none_or(|stall| stall.moved)
                 && !(view.cycle.from_part_way && step.facts.run == 0)
         })
         .map(|step| {
@@ -199,6 +201,18 @@ mod tests {
         assert!(s.kinds().contains(&"stuck-switch"), "{:?}", s.judged().findings);
         assert!(!s.kinds().contains(&"missing-confirmation"));
         assert_eq!(s.only("stuck-switch").signal, Some(sig::STOWED));
+    }
+
+    #[test]
+    fn closed_where_its_mechanism_stood_from_the_beginning() {
+        // The unit waits for something else, and pushes against the stop meanwhile.
+        let s = Sketch::healthy(Opening).with(|s| {
+            s.stuck = vec![(sig::STOWED, true)];
+            s.acts[2].moves = 0.05;
+            s.acts[2].waits = 6.0;
+            s.acts[2].confirmed = false;
+        });
+        assert!(!s.kinds().contains(&"stuck-switch"), "{:?}", s.judged().findings);
     }
 
     #[test]

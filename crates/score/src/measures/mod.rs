@@ -40,6 +40,7 @@ pub static OF_A_STEP: &[AboutMeasure] = &[
     time::CONFIRMATION_LAG,
     pressure::PEAK,
     pressure::MEAN,
+    pressure::AGAINST_PROFILE,
     pressure::END,
     pressure::RISE,
     pressure::BUILD_UP,

@@ -15,6 +15,11 @@ pub(super) const MEAN: AboutMeasure = AboutMeasure {
     unit: "bar",
     meaning: "Mean while the mechanism moved, from 0.4 s after the start to the stop or the confirmation.",
 };
+pub(super) const AGAINST_PROFILE: AboutMeasure = AboutMeasure {
+    id: "pressure-against-profile",
+    unit: "",
+    meaning: "The mean pressure over the profile's `pressure_bar`, with oil temperature and supply accounted for.",
+};
 pub(super) const END: AboutMeasure = AboutMeasure {
     id: "end-pressure",
     unit: "bar",
@@ -45,7 +50,7 @@ pub(super) fn of_step(view: &View, step: &Step, put: Put) {
     let lane = match lane_in(view, step, SignalKind::Pressure) {
         Ok(lane) => lane,
         Err(why) => {
-            for about in [&PEAK, &MEAN, &END, &RISE, &BUILD_UP] {
+            for about in [&PEAK, &MEAN, &AGAINST_PROFILE, &END, &RISE, &BUILD_UP] {
                 put(about, why.clone());
             }
             return;
@@ -67,6 +72,22 @@ pub(super) fn of_step(view: &View, step: &Step, put: Put) {
             Some(mean) => value(mean, mean_u(moving.count())),
             None => not("no row falls into the motion"),
         },
+    );
+
+    let against = moving.mean().filter(|mean| *mean > 0.0).zip(step.timing).and_then(|(mean, timing)| {
+        let (ratio, u) =
+            view.history.against_stated(view.profile, step.run.phase, timing.conditions, mean)?;
+        Some(value(ratio, ratio * u.hypot(mean_u(moving.count()) / mean)))
+    });
+    put(
+        &AGAINST_PROFILE,
+        against.unwrap_or_else(|| {
+            not(if step.phase.pressure.is_some() {
+                "no row falls into the motion"
+            } else {
+                "the profile states no pressure for this step"
+            })
+        }),
     );
 
     put(&BUILD_UP, build_up(view, step, lane, moving.mean()));
@@ -152,6 +173,26 @@ mod tests {
         // 90 bar with a time constant of 0.05 s: 1800 bar/s at first, 1138 over the first 0.05 s.
         let rise = measured(&s, "rise-rate").value().unwrap();
         assert!((900.0..1300.0).contains(&rise), "{rise}");
+    }
+
+    #[test]
+    fn against_what_the_profile_states() {
+        let share = |bar: Option<f64>, oil: f64| {
+            let s = Sketch::healthy(Opening).with(|s| {
+                s.profile.opening[1].pressure = bar.map(foldwatch_units::Bar);
+                s.oil = oil;
+            });
+            measured(&s, "pressure-against-profile")
+        };
+        assert!((share(Some(50.0), 20.0).value().unwrap() - 1.4).abs() < 0.04);
+        // Cold oil costs pressure, so the same pressure is less of it.
+        let cold = share(Some(50.0), -5.0).value().unwrap();
+        assert!((1.15..1.36).contains(&cold), "{cold}");
+        let none = share(None, 20.0);
+        assert_eq!(
+            none,
+            crate::Observed::NotObservable("the profile states no pressure for this step".into())
+        );
     }
 
     #[test]
