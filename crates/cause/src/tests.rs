@@ -23,11 +23,10 @@ fn switch(profile: &Profile, id: &str) -> SignalIx {
     profile.find(id).unwrap()
 }
 
-/// Signs that need what a profile states, and what takes their place where it does not.
-const WHERE_STATED: [(&str, &str); 3] = [
-    ("heavier-than-stated", "heavier-than-others"),
-    ("somewhat-heavier-than-stated", "somewhat-heavier"),
-    ("shorter-hold-than-stated", "short-hold"),
+/// Signs that need what a profile states, and those that take their place where it does not.
+const WHERE_STATED: [(&[&str], &[&str]); 2] = [
+    (&["heavier-than-stated", "somewhat-heavier-than-stated"], &["heavier-than-others", "somewhat-heavier"]),
+    (&["shorter-hold-than-stated"], &["short-hold"]),
 ];
 
 /// A week in which everything was looked for and nothing seen, but for what is given.
@@ -40,13 +39,16 @@ fn week(profile: &Profile, seen: &[Seen]) -> Evidence {
             let looked = if place.phase.is_some() { 20 } else { 40 };
             // Where the next part carries on, nothing is late; elsewhere nothing is handed over.
             let looked = if sign.id == "handed-over" { count } else { looked };
+            // Near the relief setting is what is heavy, and only that is asked.
+            let heavy = seen.iter().any(|(id, at, _)| id.starts_with("heavier") && *at == place);
+            let looked = if sign.id == "near-relief" && !heavy { count } else { looked };
             // What the profile states is looked for against that, or else without it.
-            let looked = match WHERE_STATED.iter().find(|(with, without)| [with, without].contains(&&sign.id))
-            {
-                Some((_, without)) if *without == sign.id => count,
-                Some((_, without)) if seen.iter().any(|s| s.0 == *without) => 0,
-                _ => looked,
-            };
+            let ways =
+                WHERE_STATED.iter().find(|ways| ways.0.contains(&sign.id) || ways.1.contains(&sign.id));
+            let looked = ways.map_or(looked, |(with, without)| {
+                let is_stated = !seen.iter().any(|s| without.contains(&s.0));
+                if is_stated == with.contains(&sign.id) { looked } else { 0 }
+            });
             evidence.set(profile, sign.id, place, looked, count.min(looked));
         }
     }
