@@ -46,7 +46,7 @@ fn evidence(work: &Work, worlds: &[World], candidate: usize) -> (Vec<String>, Ve
         let seen = counts(work, *spot).seen > 0;
         let list = match (seen, ln) {
             (true, ln) if ln > 0.0 => &mut supports,
-            (false, ln) if ln < 0.0 => &mut against,
+            (false, ln) if ln < 0.0 && !is_seen_somewhat(work, *spot) => &mut against,
             _ => continue,
         };
         let sign = work.spots[*spot].sign;
@@ -88,6 +88,17 @@ pub(crate) fn unexplained(work: &Work, worlds: &[World]) -> Vec<String> {
         .map(|spot| sentence(work, work.spots[spot].sign, &[spot], true))
         .take(2 * SENTENCES)
         .collect()
+}
+
+/// The lower degree of the same was seen at the same place: to say that it was not seen would read like a contradiction.
+fn is_seen_somewhat(work: &Work, spot: usize) -> bool {
+    let here = work.spots[spot];
+    let Some(trace) = SIGNS[here.sign].trace() else { return false };
+    let of_trace = |other: &usize| {
+        let there = work.spots[*other];
+        SIGNS[there.sign].id == trace && there.place == here.place
+    };
+    (0..work.spots.len()).find(of_trace).is_some_and(|other| counts(work, other).seen > 0)
 }
 
 fn counts(work: &Work, spot: usize) -> Counts {

@@ -164,7 +164,9 @@ impl Seat {
             phase.of(profile).confirm.wanted().iter().any(|(wanted, _)| *wanted == signal)
         };
         match (self, place.phase, place.signal) {
-            (Seat::Roof, ..) => true,
+            // What drives the roof has no part in a step without the pump.
+            (Seat::Roof, Some(phase), _) => phase.of(profile).pump,
+            (Seat::Roof, None, _) => true,
             (Seat::Signal(own, chain), _, Some(signal)) => own == signal || chain == Some(signal),
             (Seat::Signal(own, chain), Some(phase), None) => match profile.signal(own).kind {
                 SignalKind::Switch => {

@@ -47,20 +47,25 @@ const HABITS: &[&str] = &[
     "low-at-rest",
 ];
 
-/// Marks that rank causes, and are nothing to tell by themselves.
-const TRACES: &[&str] = &[
-    "somewhat-heavier",
-    "somewhat-heavier-than-stated",
-    "somewhat-below-delivery",
-    "somewhat-late-pressure",
-    "somewhat-late-confirmation",
-    "none-spared",
+/// Marks that rank causes, and are nothing to tell by themselves, and of which other sign they are the lower degree.
+const TRACES: &[(&str, Option<&str>)] = &[
+    ("somewhat-heavier", Some("heavier-than-others")),
+    ("somewhat-heavier-than-stated", Some("heavier-than-stated")),
+    ("somewhat-below-delivery", Some("below-delivery")),
+    ("somewhat-late-pressure", Some("late-pressure")),
+    ("somewhat-late-confirmation", Some("late-confirmation")),
+    ("none-spared", None),
 ];
 
 impl Sign {
     /// Worth telling where nothing explains it.
     pub(crate) fn wants_a_cause(&self) -> bool {
-        !TRACES.contains(&self.id)
+        !TRACES.iter().any(|(trace, _)| *trace == self.id)
+    }
+
+    /// The sign that is its lower degree.
+    pub(crate) fn trace(&self) -> Option<&'static str> {
+        TRACES.iter().find(|(_, of)| *of == Some(self.id)).map(|(trace, _)| *trace)
     }
 
     /// Chances of the three classes of frequency, seldom first, where it is seen without a cause. A finding that comes

@@ -35,7 +35,7 @@ fn month(date: Date) -> String {
 /// let likely = Forecast::Likely { earliest: day(122.0), middle: day(160.0), latest: day(190.0) };
 /// assert_eq!(words::forecast(&likely, now), "likely June 2027; not before 3 May 2027, not after 10 July 2027");
 /// let early = Forecast::TooEarly { more_cycles: 40 };
-/// assert_eq!(words::forecast(&early, now), "too early to say: 40 more cycles");
+/// assert_eq!(words::forecast(&early, now), "too early to say, it takes 40 more cycles");
 /// ```
 pub fn forecast(forecast: &Forecast, now: Micros) -> String {
     match forecast {
@@ -43,8 +43,8 @@ pub fn forecast(forecast: &Forecast, now: Micros) -> String {
         Forecast::Past { probability } if *probability >= 0.95 => "past the limit".to_owned(),
         Forecast::Past { .. } => "about at the limit, more likely past it".to_owned(),
         Forecast::NotBefore { earliest } => format!("not before {}", day(date(earliest.at))),
-        Forecast::TooEarly { more_cycles: 1 } => "too early to say: 1 more cycle".to_owned(),
-        Forecast::TooEarly { more_cycles } => format!("too early to say: {more_cycles} more cycles"),
+        Forecast::TooEarly { more_cycles: 1 } => "too early to say, it takes 1 more cycle".to_owned(),
+        Forecast::TooEarly { more_cycles } => format!("too early to say, it takes {more_cycles} more cycles"),
         Forecast::Likely { earliest, middle, latest } => {
             let (first, likely, last) = (date(earliest.at), date(middle.at), date(latest.at));
             let ends = if first <= date(now) {
@@ -109,7 +109,7 @@ mod tests {
             "likely between May 2027 and February 2028; not before 3 May 2027, not after 5 February 2028"
         );
         assert_eq!(say(Forecast::Past { probability: 0.99 }), "past the limit");
-        assert_eq!(say(Forecast::TooEarly { more_cycles: 1 }), "too early to say: 1 more cycle");
+        assert_eq!(say(Forecast::TooEarly { more_cycles: 1 }), "too early to say, it takes 1 more cycle");
     }
 
     #[test]

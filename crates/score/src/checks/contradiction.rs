@@ -73,7 +73,7 @@ fn judge(view: &View, a: SignalIx, b: SignalIx) -> Option<Finding> {
     };
     let told = suspect.map_or_else(String::new, |s| {
         format!(
-            " `{}` did not change while `{}` did: it is the likelier one.",
+            " `{}` did not change while `{}` did: of the two it is likelier to be wrong.",
             view.name(s),
             view.name(other)
         )

@@ -4,7 +4,7 @@ use foldwatch_profile::{SignalIx, SignalKind};
 use foldwatch_segment::Confirmation;
 
 use super::{About, Check};
-use crate::run::Cut;
+use crate::run::{Cut, required};
 use crate::view::Step;
 use crate::{Finding, View, Weight};
 
@@ -92,6 +92,13 @@ fn follows_a_gap(view: &View, step: &Step) -> bool {
     view.step_before(step).is_some_and(|before| before.facts.cut == Some(Cut::Gap))
 }
 
+/// By all switches that it has to close, the mechanism is where it goes: nothing holds it, another switch does not tell.
+fn is_there(view: &View, step: &Step) -> bool {
+    let mut closes = required(&step.phase.confirm).into_iter().filter(|(_, on)| *on).peekable();
+    closes.peek().is_some()
+        && closes.all(|(switch, _)| view.cycle.recording.state(switch, step.run.left) == Some(true))
+}
+
 /// The pressure stood at its highest before the mechanism can have been where it goes: something holds it.
 fn held(view: &View, step: &Step) -> Option<Finding> {
     let timing = step.timing.filter(|timing| timing.learned)?;
@@ -99,7 +106,7 @@ fn held(view: &View, step: &Step) -> Option<Finding> {
     let stall = step.facts.stall.filter(|stall| stall.signal == lane.signal)?;
     let unconfirmed = matches!(step.run.confirmation, Confirmation::Missing | Confirmation::Inferred);
     let seconds = (stall.knee - step.run.start).0;
-    if !unconfirmed || step.facts.part || seconds >= EARLY * timing.expected.0 {
+    if !unconfirmed || step.facts.part || is_there(view, step) || seconds >= EARLY * timing.expected.0 {
         return None;
     }
     let needed =
@@ -191,6 +198,9 @@ mod tests {
             })
         };
         assert!(standing(2.5).kinds_after(&history).contains(&"heavy-going"));
+        // It stands where it goes, by its own switch.
+        let there = standing(2.5).with(|s| s.stuck = vec![(sig::STOWED, true)]);
+        assert!(!there.kinds_after(&history).contains(&"heavy-going"));
         assert!(!standing(5.0).kinds_after(&history).contains(&"heavy-going"));
     }
 

@@ -100,7 +100,10 @@ pub(super) async fn page(
             }
             section {
                 h2 { (texts::FOUND) }
-                @if found.is_empty() { p.good { (icon(Shape::Sound)) (texts::nothing_found_in(seen.cycles.len())) } }
+                @if found.is_empty() {
+                    @if super::causes::are_told(&seen.diagnosis) { p { (texts::FOUND_TOGETHER) } }
+                    @else { p.good { (icon(Shape::Sound)) (texts::nothing_found_in(seen.cycles.len())) } }
+                }
                 ul.matters { @for matter in &found { (matter_item(id, &seen.view, matter)) } }
             }
             (super::causes::section(id, &seen.diagnosis))

@@ -16,6 +16,11 @@ use crate::{own, query, texts};
 const LIKELY: f64 = 0.05;
 const MOST: usize = 5;
 
+/// Whether there is such a part.
+pub(super) fn are_told(found: &Diagnosis) -> bool {
+    found.causes.iter().any(|c| c.probability >= LIKELY)
+}
+
 /// The part of the page.
 pub(super) fn section(car: &str, found: &Diagnosis) -> Markup {
     let likely: Vec<&Cause> = found.causes.iter().filter(|c| c.probability >= LIKELY).take(MOST).collect();

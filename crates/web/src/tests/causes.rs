@@ -58,3 +58,25 @@ async fn causes_are_told_and_what_a_check_gave_is_taken_in_from_our_own_pages_on
         kept.iter().map(|e| (e.subject.as_str(), e.result.as_str(), e.author.as_str())).collect();
     assert_eq!(kept, [("output-follows", "stays", "J."), ("output-follows", "follows", "bob")]);
 }
+
+#[tokio::test]
+async fn what_only_all_cycles_together_show_is_not_called_nothing() {
+    let a_month_later = |made: &CycleRecord| {
+        let later = |at: foldwatch_units::Micros| at + Seconds(30.0 * 86_400.0);
+        let mut judged: serde_json::Value = serde_json::from_str(&made.judged).unwrap();
+        judged["findings"] = serde_json::json!([]);
+        judged["start"] = rfc3339(later(made.start)).into();
+        judged["end"] = rfc3339(later(made.end)).into();
+        vec![CycleRecord {
+            start: later(made.start),
+            end: later(made.end),
+            judged: judged.to_string(),
+            findings: Vec::new(),
+            ..made.clone()
+        }]
+    };
+    let Scene { app, .. } = scene_with(a_month_later);
+    let page = text(&app, "/cars/car-1", StatusCode::OK).await;
+    assert!(page.contains("No cycle by itself is out of order") && page.contains("53 %"), "{page}");
+    assert!(!page.contains("Nothing was found"), "{page}");
+}

@@ -56,6 +56,8 @@ pub fn hazard(hazard: &str) -> &'static str {
 }
 
 pub const NO_CYCLES_SHOWN: &str = "No cycle fits. Show all of them instead.";
+pub const FOUND_TOGETHER: &str =
+    "No cycle by itself is out of order. What all of them show together stands below.";
 pub const NO_FINDINGS: &str = "Nothing was found.";
 pub const WEEK: &str = "The week at a glance";
 pub const WEEK_NOTE: &str = "One mark a cycle, at its hour. Ring: sound. Diamond: note. Triangle: attend. Square: stop \
