@@ -34,7 +34,7 @@ fn main() {
             let fault = kind.and_then(|kind| draw(&profile, kind, &mut rng)).map(|f| f.from_cycle(from));
             let mut scenario = Scenario::week(&profile, seed);
             // No two roofs of a kind are alike, and the profile's figures are those of the kind.
-            scenario.params = scenario.params.varied(&mut rng);
+            scenario.params = scenario.params.varied(&profile, &mut rng);
             scenario.faults = fault.into_iter().collect();
             let played = match foldwatch_scorecard::play(&scenario, &logger) {
                 Ok(played) => played,

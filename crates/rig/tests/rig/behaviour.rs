@@ -229,8 +229,8 @@ fn sound_roofs_move_at_their_profiles_pressures() {
 fn no_two_roofs_of_a_kind_are_alike() {
     let another = |seed: u64| {
         let mut scenario = one(Operator::Hold);
-        scenario.params =
-            scenario.params.varied(&mut <rand_pcg::Pcg64Mcg as rand::SeedableRng>::seed_from_u64(seed));
+        let mut rng = <rand_pcg::Pcg64Mcg as rand::SeedableRng>::seed_from_u64(seed);
+        scenario.params = scenario.params.varied(&scenario.profile, &mut rng);
         pressures(scenario)
     };
     let (a, b) = (another(1), another(2));
