@@ -176,6 +176,15 @@ impl<'a> Work<'a> {
         self.weight = weights(&self.spots, &self.counts);
     }
 
+    /// Until the next look, traces are no witnesses.
+    pub fn leave_out_traces(&mut self) {
+        for (spot, weight) in self.spots.iter().zip(&mut self.weight) {
+            if !SIGNS[spot.sign].wants_a_cause() {
+                *weight = 0.0;
+            }
+        }
+    }
+
     /// What a stretch of the log makes of the causes, the places being witnesses as before.
     pub fn given(&mut self, stretch: &Tally) -> Model<'_> {
         self.count(stretch);

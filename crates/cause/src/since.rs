@@ -30,6 +30,8 @@ pub(crate) struct Since {
 
 /// The likeliest beginning. `work` knows how much of a witness each sign's place is over the `whole`.
 pub(crate) fn when(evidence: &Evidence, whole: Tally, work: &mut Work) -> Since {
+    // What lies near its lower limit passes it one day or another: a trace ranks causes, and tells of no beginning.
+    work.leave_out_traces();
     let model = work.given(&whole);
     let (sound, fault) = (model.ln_without(), model.ln_any());
     let last = evidence.cycles().saturating_sub(FEWEST_AFTER);

@@ -25,7 +25,10 @@ fn switch(profile: &Profile, id: &str) -> SignalIx {
 
 /// Signs that need what a profile states, and those that take their place where it does not.
 const WHERE_STATED: [(&[&str], &[&str]); 2] = [
-    (&["heavier-than-stated", "somewhat-heavier-than-stated"], &["heavier-than-others", "somewhat-heavier"]),
+    (
+        &["far-heavier-than-stated", "heavier-than-stated", "somewhat-heavier-than-stated"],
+        &["near-relief", "heavier-than-others", "somewhat-heavier"],
+    ),
     (&["shorter-hold-than-stated"], &["short-hold"]),
 ];
 
@@ -41,7 +44,8 @@ fn week(profile: &Profile, seen: &[Seen]) -> Evidence {
             let looked = if sign.id == "handed-over" { count } else { looked };
             // Near the relief setting is what is heavy, and only that is asked.
             let heavy = seen.iter().any(|(id, at, _)| id.starts_with("heavier") && *at == place);
-            let looked = if sign.id == "near-relief" && !heavy { count } else { looked };
+            let higher = ["near-relief", "far-heavier-than-stated"].contains(&sign.id);
+            let looked = if higher && !heavy { count } else { looked };
             // What the profile states is looked for against that, or else without it.
             let ways =
                 WHERE_STATED.iter().find(|ways| ways.0.contains(&sign.id) || ways.1.contains(&sign.id));
@@ -438,6 +442,14 @@ fn what_sets_in_within_the_log_is_told_since_then() {
 }
 
 /// Of one cycle in the singular, and no cylinder twice.
+#[test]
+fn a_trace_that_passes_its_limit_within_the_log_is_no_beginning() {
+    let (roof, place) = (roof(), step(Direction::Opening, 3));
+    let evidence = from_cycle_on(&roof, 40, 6, "somewhat-heavier-than-stated", place);
+    let diagnosis = diagnose(&Table::shipped(), &roof, &evidence, &[]);
+    assert!(diagnosis.is_nothing() && diagnosis.set_in.is_none(), "{:#?}", diagnosis.causes);
+}
+
 #[test]
 fn sentences_read_well() {
     let roof = roof();
