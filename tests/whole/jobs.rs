@@ -32,6 +32,14 @@ async fn tab_to(browser: &Client, css: &str) -> fantoccini::elements::Element {
 
 async fn enter(browser: &Client, css: &str) {
     browser.wait().for_element(Locator::Css(css)).await.unwrap();
+    // A key before the page's script has run is the link's alone.
+    for _ in 0..400 {
+        let loaded = browser.execute("return document.readyState === 'complete'", vec![]).await;
+        if loaded.is_ok_and(|loaded| loaded == json!(true)) {
+            break;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(25)).await;
+    }
     tab_to(browser, css).await.send_keys(ENTER).await.unwrap();
 }
 
