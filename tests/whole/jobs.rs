@@ -8,7 +8,7 @@ use foldwatch_encoder::Encoding;
 use serde_json::json;
 
 use crate::daemon::{Daemon, frames, line, top, wait};
-use crate::pages::{Driver, drawn_anew, fits, looked_at, signed_in};
+use crate::pages::{Driver, drawn_anew, fits, loaded, looked_at, signed_in};
 
 const TAB: &str = "\u{E004}";
 const ENTER: &str = "\u{E007}";
@@ -33,13 +33,7 @@ async fn tab_to(browser: &Client, css: &str) -> fantoccini::elements::Element {
 async fn enter(browser: &Client, css: &str) {
     browser.wait().for_element(Locator::Css(css)).await.unwrap();
     // A key before the page's script has run is the link's alone.
-    for _ in 0..400 {
-        let loaded = browser.execute("return document.readyState === 'complete'", vec![]).await;
-        if loaded.is_ok_and(|loaded| loaded == json!(true)) {
-            break;
-        }
-        tokio::time::sleep(std::time::Duration::from_millis(25)).await;
-    }
+    loaded(browser).await;
     tab_to(browser, css).await.send_keys(ENTER).await.unwrap();
 }
 

@@ -190,17 +190,26 @@ pub async fn follow(browser: &Client, css: &str) {
     }
 }
 
-/// The sign-in has been taken: its form, whose button is like those of other forms, has gone.
-pub async fn signed_in(browser: &Client) {
-    let there =
-        "return document.querySelector('form.sign-in') !== null || document.readyState !== 'complete'";
+/// What a script asks of the page becomes so, or the test fails by this.
+async fn becomes_so(browser: &Client, script: &str, fails: &str) {
     for _ in 0..400 {
-        if browser.execute(there, vec![]).await.is_ok_and(|there| there == json!(false)) {
+        if browser.execute(script, vec![]).await.is_ok_and(|so| so == json!(true)) {
             return;
         }
         tokio::time::sleep(std::time::Duration::from_millis(25)).await;
     }
-    panic!("the sign-in was not taken");
+    panic!("{fails}");
+}
+
+/// The sign-in has been taken: its form, whose button is like those of other forms, has gone.
+pub async fn signed_in(browser: &Client) {
+    let gone = "return document.querySelector('form.sign-in') === null && document.readyState === 'complete'";
+    becomes_so(browser, gone, "the sign-in was not taken").await;
+}
+
+/// The page is there, and its script has run.
+pub async fn loaded(browser: &Client) {
+    becomes_so(browser, "return document.readyState === 'complete'", "the page is not loaded").await;
 }
 
 /// The window of a cycle has moved and the server has drawn it finer: the address says where it is.

@@ -4,6 +4,7 @@ use crate::SIGNS;
 use crate::diagnosis::{FOUND, Work};
 use crate::evidence::Counts;
 use crate::infer::World;
+use crate::sign::trace_of;
 
 /// A sign that changes the odds by less than this (ln) is not told.
 const WORTH_TELLING: f64 = 0.25;
@@ -93,12 +94,9 @@ pub(crate) fn unexplained(work: &Work, worlds: &[World]) -> Vec<String> {
 /// The lower degree of the same was seen at the same place: to say that it was not seen would read like a contradiction.
 fn is_seen_somewhat(work: &Work, spot: usize) -> bool {
     let here = work.spots[spot];
-    let Some(trace) = SIGNS[here.sign].trace() else { return false };
-    let of_trace = |other: &usize| {
-        let there = work.spots[*other];
-        SIGNS[there.sign].id == trace && there.place == here.place
-    };
-    (0..work.spots.len()).find(of_trace).is_some_and(|other| counts(work, other).seen > 0)
+    let Some(trace) = trace_of(SIGNS[here.sign].id) else { return false };
+    let mut all = work.spots.iter().zip(&work.counts);
+    all.any(|(there, counts)| counts.seen > 0 && there.place == here.place && SIGNS[there.sign].id == trace)
 }
 
 fn counts(work: &Work, spot: usize) -> Counts {

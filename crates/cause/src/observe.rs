@@ -16,6 +16,7 @@ use foldwatch_segment::{Cycle, Outcome};
 use foldwatch_units::Micros;
 
 use crate::place::Place;
+use crate::sign::trace_of;
 use crate::trace::{Trace, mean};
 
 /// A sign at a place: seen, or looked for and not seen.
@@ -100,15 +101,9 @@ impl<'a> Eye<'a> {
     }
 
     /// Of what has its limit and a lower one: past the first it is the sign, and only short of that a trace or none.
-    fn put_by_degree(
-        &mut self,
-        [sign, trace]: [&'static str; 2],
-        place: Place,
-        value: f64,
-        [limit, lower]: [f64; 2],
-    ) {
+    fn put_by_degree(&mut self, sign: &'static str, place: Place, value: f64, [limit, lower]: [f64; 2]) {
         self.put(sign, place, value > limit);
-        if value <= limit {
+        if let Some(trace) = trace_of(sign).filter(|_| value <= limit) {
             self.put(trace, place, value > lower);
         }
     }

@@ -58,15 +58,15 @@ const TRACES: &[(&str, Option<&str>)] = &[
     ("none-spared", None),
 ];
 
+/// The sign that is the lower degree of another one.
+pub(crate) fn trace_of(sign: &str) -> Option<&'static str> {
+    TRACES.iter().find(|(_, of)| *of == Some(sign)).map(|(trace, _)| *trace)
+}
+
 impl Sign {
     /// Worth telling where nothing explains it.
     pub(crate) fn wants_a_cause(&self) -> bool {
         !TRACES.iter().any(|(trace, _)| *trace == self.id)
-    }
-
-    /// The sign that is its lower degree.
-    pub(crate) fn trace(&self) -> Option<&'static str> {
-        TRACES.iter().find(|(_, of)| *of == Some(self.id)).map(|(trace, _)| *trace)
     }
 
     /// Chances of the three classes of frequency, seldom first, where it is seen without a cause. A finding that comes

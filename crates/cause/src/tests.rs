@@ -441,7 +441,6 @@ fn what_sets_in_within_the_log_is_told_since_then() {
     assert!(told(40, 40).is_nothing());
 }
 
-/// Of one cycle in the singular, and no cylinder twice.
 #[test]
 fn a_trace_that_passes_its_limit_within_the_log_is_no_beginning() {
     let (roof, place) = (roof(), step(Direction::Opening, 3));
@@ -450,6 +449,7 @@ fn a_trace_that_passes_its_limit_within_the_log_is_no_beginning() {
     assert!(diagnosis.is_nothing() && diagnosis.set_in.is_none(), "{:#?}", diagnosis.causes);
 }
 
+/// Of one cycle in the singular, and no cylinder twice.
 #[test]
 fn sentences_read_well() {
     let roof = roof();

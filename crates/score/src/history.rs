@@ -82,6 +82,11 @@ impl Load {
         };
         Load(Expectation::with_prior(Seconds(stated.unwrap_or(first)), timing::reference(profile), prior))
     }
+
+    /// It was not learned against another statement of the profile.
+    fn fits(&self, profile: &Profile, stated: Option<f64>) -> bool {
+        stated.is_none_or(|stated| self.0.is_for(Seconds(stated), &timing::reference(profile)))
+    }
 }
 
 /// What the profile states of a load, by the measure's name.
@@ -165,18 +170,9 @@ impl History {
     fn load(&self, profile: &Profile, phase: PhaseRef, what: &str) -> Option<Cow<'_, Expectation>> {
         let stated = stated(profile, phase, what);
         let known = self.steps.get(&step_key(profile, phase)).and_then(|step| step.loads.get(what));
-        let known = known.map(|Load(known)| known);
-        match stated {
-            None => known.map(Cow::Borrowed),
-            // What was learned against another statement is of no use.
-            Some(bar) => {
-                let fits = |known: &&Expectation| known.is_for(Seconds(bar), &timing::reference(profile));
-                Some(
-                    known
-                        .filter(fits)
-                        .map_or_else(|| Cow::Owned(Load::begin(profile, stated, bar).0), Cow::Borrowed),
-                )
-            }
+        match known.filter(|load| load.fits(profile, stated)) {
+            Some(Load(known)) => Some(Cow::Borrowed(known)),
+            None => Some(Cow::Owned(Load::begin(profile, stated, stated?).0)),
         }
     }
 
@@ -191,8 +187,7 @@ impl History {
     ) -> Option<(f64, f64)> {
         let what = "mean-pressure";
         let stated = stated(profile, phase, what)?;
-        let conditions = expect::Conditions { oil_temperature: conditions.oil, supply: conditions.supply };
-        let corrected = self.load(profile, phase, what)?.at_reference(conditions, Seconds(bar));
+        let corrected = self.load(profile, phase, what)?.at_reference(conditions.into(), Seconds(bar));
         Some((corrected.time.0 / stated, corrected.relative_u))
     }
 
@@ -214,8 +209,7 @@ impl History {
         if !learned && stated(profile, phase, what).is_none() {
             return None;
         }
-        let conditions = expect::Conditions { oil_temperature: conditions.oil, supply: conditions.supply };
-        let predicted = known.predict(conditions);
+        let predicted = known.predict(conditions.into());
         Some(Needed { median: predicted.median.0, tail: predicted.tail(Seconds(now)), learned })
     }
 
@@ -326,8 +320,7 @@ impl History {
             self.steps.insert(key.clone(), step);
         }
         let Some(step) = self.steps.get_mut(&key) else { return };
-        let conditions =
-            expect::Conditions { oil_temperature: timing.conditions.oil, supply: timing.conditions.supply };
+        let conditions = timing.conditions.into();
         // What was told as out of order is no example of what is usual: else a fault that stays becomes the rule.
         if is_told(cycle, judged, facts) {
             return;
@@ -346,7 +339,7 @@ impl History {
                 let begin = || Load::begin(profile, stated, value);
                 let load = step.loads.entry((*id).to_owned()).or_insert_with(begin);
                 // The profile's pressure was changed.
-                if stated.is_some_and(|bar| !load.0.is_for(Seconds(bar), &timing::reference(profile))) {
+                if !load.fits(profile, stated) {
                     *load = begin();
                 }
                 load.0.observe(conditions, Seconds(value));

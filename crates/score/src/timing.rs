@@ -19,6 +19,12 @@ pub struct Conditions {
     pub supply: Option<Volts>,
 }
 
+impl From<Conditions> for expect::Conditions {
+    fn from(conditions: Conditions) -> Self {
+        expect::Conditions { oil_temperature: conditions.oil, supply: conditions.supply }
+    }
+}
+
 /// The time of one run against what it should have been.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PhaseTiming {
@@ -79,7 +85,7 @@ fn timing(profile: &Profile, cycle: &Cycle, facts: &RunFacts, history: &History)
             &fresh
         }
     };
-    let known = expect::Conditions { oil_temperature: conditions.oil, supply: conditions.supply };
+    let known = conditions.into();
     let predicted = expectation.predict(known);
     let driven = facts.motion.map_or(Seconds(facts.driven_until_left), Seconds);
     let corrected = expectation.at_reference(known, driven);

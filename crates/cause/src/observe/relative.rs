@@ -38,23 +38,21 @@ impl Eye<'_> {
             .collect();
         for (n, (phase, run, bar)) in loads.iter().enumerate() {
             let place = Place::step(*phase);
-            let others = loads.iter().enumerate().filter(|(m, _)| *m != n).map(|(_, load)| load.2);
-            let usual = quantile(others, 0.5).filter(|_| loads.len() >= 3);
             if let Some(share) = self.measure("pressure-against-profile", Some(*run)) {
-                let signs = ["heavier-than-stated", "somewhat-heavier-than-stated"];
                 let limits = [HEAVIER_THAN_STATED, SOMEWHAT_HEAVIER_THAN_STATED];
-                self.put_by_degree(signs, place, share, limits);
+                self.put_by_degree("heavier-than-stated", place, share, limits);
                 if share > HEAVIER_THAN_STATED {
                     self.put("far-heavier-than-stated", place, share > FAR_HEAVIER_THAN_STATED);
                 }
-            } else if let Some(usual) = usual {
-                let signs = ["heavier-than-others", "somewhat-heavier"];
-                self.put_by_degree(signs, place, *bar, [HEAVIER * usual, SOMEWHAT_HEAVIER * usual]);
-                // The heaviest step of a sound roof may well be near the relief setting, so it tells something only of a heavy one.
-                let relief = self.profile.hydraulics.relief.filter(|_| *bar > HEAVIER * usual);
-                if let Some(relief) = relief {
-                    self.put("near-relief", place, *bar > NEAR_RELIEF * relief.0);
-                }
+                continue;
+            }
+            let others = loads.iter().enumerate().filter(|(m, _)| *m != n).map(|(_, load)| load.2);
+            let Some(usual) = quantile(others, 0.5).filter(|_| loads.len() >= 3) else { continue };
+            let limits = [HEAVIER * usual, SOMEWHAT_HEAVIER * usual];
+            self.put_by_degree("heavier-than-others", place, *bar, limits);
+            // The heaviest step of a sound roof may well be near the relief setting, so it tells something only of a heavy one.
+            if let Some(relief) = self.profile.hydraulics.relief.filter(|_| *bar > limits[0]) {
+                self.put("near-relief", place, *bar > NEAR_RELIEF * relief.0);
             }
         }
     }

@@ -195,7 +195,6 @@ impl Eye<'_> {
         let slower = quantile(others.map(|t| t.driven.0 / t.phase.of(self.profile).expected.0), 0.5);
         let slower = slower.filter(|_| !leaks).unwrap_or(1.0).max(1.0);
         let Some(gas) = line::gas(self.profile, run, pressure, speed / slower) else { return };
-        let signs = ["late-pressure", "somewhat-late-pressure"];
-        self.put_by_degree(signs, Place::ROOF, gas, [line::GAS, line::SOME_GAS]);
+        self.put_by_degree("late-pressure", Place::ROOF, gas, [line::GAS, line::SOME_GAS]);
     }
 }

@@ -11,7 +11,8 @@ use crate::{Finding, View, Weight};
 static ABOUT: About = About {
     id: "heavy-going",
     title: "Goes heavily",
-    meaning: "The step needed more pressure, or more motor current, than it usually does on this car, or than its profile states, under such conditions. \
+    meaning: "The step needed more pressure, or more motor current, than it usually does on this car, or than its profile \
+              states, under such conditions. \
               A pump that displaces its oil keeps its pace: friction shows here long before the step gets slow.",
     inspect: "What moves in this step: hinges, guides, latches, seals that rub, something in the way. Feel for play and dryness \
               with the roof supported.",

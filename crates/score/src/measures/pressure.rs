@@ -66,31 +66,17 @@ pub(super) fn of_step(view: &View, step: &Step, put: Put) {
 
     let (from, until) = motion(step);
     let moving = lane.within(from, until);
+    let (mean, u_mean) = (moving.mean(), mean_u(moving.count()));
     put(
         &MEAN,
-        match moving.mean() {
-            Some(mean) => value(mean, mean_u(moving.count())),
+        match mean {
+            Some(mean) => value(mean, u_mean),
             None => not("no row falls into the motion"),
         },
     );
 
-    let against = moving.mean().filter(|mean| *mean > 0.0).zip(step.timing).and_then(|(mean, timing)| {
-        let (ratio, u) =
-            view.history.against_stated(view.profile, step.run.phase, timing.conditions, mean)?;
-        Some(value(ratio, ratio * u.hypot(mean_u(moving.count()) / mean)))
-    });
-    put(
-        &AGAINST_PROFILE,
-        against.unwrap_or_else(|| {
-            not(if step.phase.pressure.is_some() {
-                "no row falls into the motion"
-            } else {
-                "the profile states no pressure for this step"
-            })
-        }),
-    );
-
-    put(&BUILD_UP, build_up(view, step, lane, moving.mean()));
+    put(&AGAINST_PROFILE, against_profile(view, step, mean, u_mean));
+    put(&BUILD_UP, build_up(view, step, lane, mean));
 
     let last = lane.within(step.run.end - Seconds(SHORT), step.run.end);
     let end =
@@ -105,6 +91,18 @@ pub(super) fn of_step(view: &View, step: &Step, put: Put) {
             None => not("too few rows in the step"),
         },
     );
+}
+
+fn against_profile(view: &View, step: &Step, mean: Option<f64>, u_mean: f64) -> Observed {
+    if step.phase.pressure.is_none() {
+        return not("the profile states no pressure for this step");
+    }
+    let shared = mean.filter(|mean| *mean > 0.0).zip(step.timing).and_then(|(mean, timing)| {
+        let (share, u) =
+            view.history.against_stated(view.profile, step.run.phase, timing.conditions, mean)?;
+        Some(value(share, share * u.hypot(u_mean / mean)))
+    });
+    shared.unwrap_or_else(|| not("no row falls into the motion"))
 }
 
 fn build_up(view: &View, step: &Step, lane: Lane, moving: Option<f64>) -> Observed {

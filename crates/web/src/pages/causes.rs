@@ -18,19 +18,22 @@ const MOST: usize = 5;
 
 /// Whether there is such a part.
 pub(super) fn are_told(found: &Diagnosis) -> bool {
-    found.causes.iter().any(|c| c.probability >= LIKELY)
+    likely(found).next().is_some()
+}
+
+fn likely(found: &Diagnosis) -> impl Iterator<Item = &Cause> {
+    found.causes.iter().filter(|c| c.probability >= LIKELY).take(MOST)
 }
 
 /// The part of the page.
 pub(super) fn section(car: &str, found: &Diagnosis) -> Markup {
-    let likely: Vec<&Cause> = found.causes.iter().filter(|c| c.probability >= LIKELY).take(MOST).collect();
     html! {
-        @if !likely.is_empty() {
+        @if are_told(found) {
             section #causes {
                 h2 { (texts::BEHIND) }
                 p.quiet { (texts::CAUSES) }
                 @if let Some(set_in) = found.set_in { p { (sentence(&set_in.text())) } }
-                ol.causes { @for cause in &likely { (item(cause)) } }
+                ol.causes { @for cause in likely(found) { (item(cause)) } }
                 @if !found.unexplained.is_empty() {
                     p { (texts::UNEXPLAINED) " " @for line in &found.unexplained { (sentence(line)) " " } }
                 }
